@@ -98,6 +98,8 @@ END_REASONS = ("weighed", "aborted", "culled", "stem split", "blossom-end split"
 LOSSES = ("aborted", "stem split", "blossom-end split", "sag-line split", "rot", "vine break", "animal", "hail",
           "other loss")
 STATUSES = ("official", "exhibition", "damaged")
+MEASURES = ("three measures", "total", "circumference by the fruit's own ratio",
+            "circumference by the club's ratio", "circumference by the published tables")
 
 _TABLES = (
     Table("growers", ("grower",), (
@@ -177,22 +179,44 @@ _TABLES = (
         _text("pollen_parent", "seed that the pollen plant grew from, or self, sib, open"),
         _count("stock", 0, 10000, "seeds in the club's box"),
         _text("note", "remarks"), *_ORIGIN), "Seed lines and their pedigree."),
+    Table("tapings", ("fruit", "date", "line"), (
+        _FRUIT, _date("date", "day of the taping", required=True),
+        _num("day", "days", 0.0, 200.0, "days after pollination"),
+        _count("tapings", 1, 50, "readings behind the row"),
+        _num("over_the_top_cm", "cm", 10.0, 1500.0, "total of the three measures, the day's mean"),
+        _num("over_the_top_cm_se", "cm", 0.0, 100.0, "its standard error from the tape alone"),
+        _choice("measure", MEASURES, "what the total rests on"),
+        _num("relation_percent_se", "percent", 0.0, 50.0,
+             "standard error of a total made from a circumference, from the relation; alike for all days of a fruit"),
+        _num("mass_kg", "kg", 0.0, 1500.0, "weight by the published table"),
+        _num("mass_kg_se", "kg", 0.0, 500.0, "its standard error from the tape alone"),
+        _text("table", "the published table used"),
+        _yes("used", "whether the row serves the analysis"),
+        _text("reason", "why not, in words"),
+        _num("expected_cm", "cm", 0.0, 1500.0, "what the tapings before and after lead one to expect, for a slip"),
+        *_ORIGIN), "Tapings ready for analysis: one row a fruit and day used, and one each reading left out.",
+        stored=False),
     Table("gains", ("fruit", "date"), (
         _FRUIT, _PLANT, _PATCH, _GROWER, _SEASON,
         _text("patch_season", "patch and season together"),
         _text("seed", "the seed that its plant grew from"),
         _date("date", "day of the later taping", required=True),
+        _date("from_date", "day of the earlier taping"),
         _num("days", "days", 0.0, 60.0, "days between the two tapings"),
         _num("day", "days", 0.0, 200.0, "days after pollination at the middle of the interval"),
         _num("mass_kg", "kg", 0.0, 1500.0, "weight by the published table at the later taping"),
         _num("mass_kg_se", "kg", 0.0, 500.0, "its standard error from the tape alone"),
+        _num("mass_before_kg", "kg", 0.0, 1500.0, "weight by the published table at the earlier taping"),
+        _num("mass_before_kg_se", "kg", 0.0, 500.0, "its standard error from the tape alone"),
         _num("gain_kg_day", "kg_day", -50.0, 50.0, "daily gain over the interval"),
         _num("gain_kg_day_se", "kg_day", 0.0, 100.0, "its standard error from the tape alone"),
         _count("secondaries", 0, 120, "secondary vines on the day of pollination"),
-        _num("set_day", "days", 100.0, 300.0, "pollination date as the day of the year"),
+        _num("set_day", "days", -60.0, 300.0,
+             "pollination date as the day of the season's year; December before a southern season is below 1"),
         _num("soil_c", "c", -5.0, 45.0, "mean soil temperature over the interval"),
-        _text("soil_source", "where it comes from: probe (measured in the patch) or missing"),
-        _num("heat_c_day", "c_day", 0.0, 3000.0, "mean degree days a day over the interval")),
+        _text("soil_source", "where it comes from: probe (measured in the patch), filled, air or missing"),
+        _num("heat_c_day", "c_day", 0.0, 3000.0, "mean degree days a day over the interval"),
+        _choice("measure", MEASURES, "what the less direct of the two totals rests on")),
         "Daily gains between tapings: one row an interval.", stored=False),
 )
 
@@ -210,6 +234,16 @@ def table(name: str) -> Table:
     except KeyError:
         raise PatchstatsError(
             f"There is no table called {name!r}; the tables are {', '.join(DICTIONARY)}.") from None
+
+
+def table_of(club, name: str) -> pd.DataFrame:
+    """The table ``name`` of a club, or of a plain dict of tables; a table that is not there is empty.
+
+    Lets every analysis take either an opened club or the tables alone.
+    """
+    spec = table(name)
+    held = club.get(name) if isinstance(club, dict) else getattr(club, name, None)
+    return empty(spec.name) if held is None else held
 
 
 def empty(name: str) -> pd.DataFrame:
