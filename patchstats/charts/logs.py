@@ -1,0 +1,102 @@
+"""Charts of the logs themselves: what came in, and the tape held against the scale."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+import pandas as pd
+import seaborn as sns
+
+from patchstats.charts.house import (
+    BLUE,
+    INK,
+    LABEL_POINTS,
+    TICK_POINTS,
+    VERMILION,
+    Chart,
+    name_line,
+    require,
+)
+from patchstats.units import IMPERIAL, Shown, axis_label, say, to_shown
+
+MOST_BARS = 14
+
+
+def what_came_in(table: pd.DataFrame, *, by: str = "kind",
+                 title: str = "What came in, and what could not be used?") -> Chart:
+    """Rows kept and rows listed for mending, a bar for each value of ``by`` (such as the layout of a log).
+
+    ``table``: ``by``, kept, listed. Longest bars first; beyond 14 the shorter ones are added up as "all others".
+    """
+    require(table, (by, "kept", "listed"), "what_came_in")
+    rows = table.groupby(by, as_index=False)[["kept", "listed"]].sum()
+    rows = rows.assign(read=rows["kept"] + rows["listed"]).sort_values("read", ascending=False, kind="stable")
+    kept, listed = int(rows["kept"].sum()), int(rows["listed"].sum())
+    seen = rows.iloc[:MOST_BARS]
+    if len(rows) > MOST_BARS:
+        seen = rows.iloc[: MOST_BARS - 1]
+        rest = rows.iloc[MOST_BARS - 1:][["kept", "listed", "read"]].sum()
+        seen = pd.concat([seen, pd.DataFrame([{by: "all others", **rest}])], ignore_index=True)
+    alt = (f"Bars of rows kept and rows listed, {len(rows)} of them by {by.replace('_', ' ')}. In all "
+           f"{kept + listed:,} rows were read, {kept:,} kept and {listed:,} listed with what to write instead.")
+
+    def draw(figure):
+        ax = figure.subplots()
+        y = np.arange(len(seen))[::-1]
+        ax.barh(y, seen["kept"], color=BLUE, height=0.72)
+        some = (seen["listed"] > 0).to_numpy()
+        ax.barh(y[some], seen["listed"][some], left=seen["kept"][some], color="white", edgecolor=VERMILION, hatch="///",
+                height=0.72, linewidth=2)
+        for at, row in zip(y, seen.itertuples(), strict=True):
+            words = f"{row.kept:,.0f} kept" + (f", {row.listed:,.0f} listed" if row.listed else "")
+            name_line(ax, row.read, at, words, points=TICK_POINTS, weight="normal")
+        ax.set_yticks(y, [textwrap.fill(str(v), 26, max_lines=2, placeholder=" …") for v in seen[by]])
+        ax.set_xlim(0, seen["read"].max() * 1.32)
+        ax.grid(axis="y", visible=False)
+        ax.xaxis.set_major_formatter("{x:,.0f}")
+        ax.set_xlabel("Rows in the members' logs")
+
+    note = "Blue: rows kept. Hatched: rows listed with file, line and what to write instead. Nothing is dropped."
+    return Chart("what_came_in", title, rows.reset_index(drop=True), alt, note, draw)
+
+
+def tape_against_scale(table: pd.DataFrame, *, shown: Shown = IMPERIAL,
+                       title: str = "How well does the tape tell the scale?") -> Chart:
+    """Percent to chart against the weight by tape, one dot an entry.
+
+    ``table``: table_kg (the weight by the published table), scale_kg. ``Chart.table`` adds to_chart_percent =
+    100 * (scale / table - 1): heavy to chart above zero, light below.
+    """
+    require(table, ("table_kg", "scale_kg"), "tape_against_scale")
+    rows = table[["table_kg", "scale_kg"]].astype(float).dropna().reset_index(drop=True)
+    require(rows, (), "tape_against_scale")
+    rows["to_chart_percent"] = 100 * (rows["scale_kg"] / rows["table_kg"] - 1)
+    percent = rows["to_chart_percent"]
+    within = int((percent.abs() <= 10).sum())
+    lightest, heaviest = (say(m, "mass_kg", shown) for m in rows["table_kg"].agg(["min", "max"]))
+    alt = (f"Dots of percent to chart against weight by tape for {len(rows)} entries, from {lightest} to {heaviest}. "
+           f"{within} of {len(rows)} lie within 10% of the chart; the middle is {percent.median():+.0f}%, from "
+           f"{percent.min():+.0f}% to {percent.max():+.0f}%.")
+
+    def draw(figure):
+        ax = figure.subplots()
+        x = to_shown(rows["table_kg"], "mass_kg", shown)
+        ax.axhspan(-10, 10, color=BLUE, alpha=0.10, linewidth=0)
+        ax.axhline(0, color=INK, linewidth=2.5)
+        far = percent.abs() > 10
+        sns.scatterplot(x=x[~far], y=percent[~far], ax=ax, color=BLUE, s=130, alpha=0.65, linewidth=0)
+        sns.scatterplot(x=x[far], y=percent[far], ax=ax, color=VERMILION, marker="D", s=130, alpha=0.8, linewidth=0)
+        reach = max(22.0, float(percent.abs().max()) * 1.15)
+        ax.set_ylim(-reach, reach)
+        ax.set_xlim(0, x.max() * 1.04)
+        ax.yaxis.set_major_formatter(lambda y, _: f"{y:+.0f}%" if y else "0%")
+        ax.xaxis.set_major_formatter("{x:,.0f}")
+        for y, words, va in ((0.985, "heavy to chart", "top"), (0.015, "light to chart", "bottom")):
+            ax.text(0.012, y, words, transform=ax.transAxes, va=va, fontsize=LABEL_POINTS, fontweight="bold", color=INK)
+        name_line(ax, 0, 10, f"within 10%: {within} of {len(rows)}", dx=10, dy=4, va="bottom", color=BLUE)
+        ax.set_xlabel(axis_label("Weight by tape and published table", "mass_kg", shown))
+        ax.set_ylabel("Scale against the table")
+
+    note = "One dot an entry on the certified scale. Blue dots: within 10% of the table; diamonds: further off."
+    return Chart("tape_against_scale", title, rows, alt, note, draw)
