@@ -1,13 +1,13 @@
 """patchstats: the analysis toolkit of a giant-pumpkin growers' club. See README.md."""
 
-from __future__ import annotations
+# Nothing here that Python 3.6 cannot read: `python3 -m patchstats` must be able to say that a Python is too old.
 
 import importlib
 
 __version__ = "0.1.0"
 
 # name -> module that holds it; imported on first use, so that `import patchstats` stays quick.
-_HOMES: dict[str, str] = {}
+_HOMES: "dict[str, str]" = {}
 _ROOMS = ("units", "remarks", "tables")
 
 __all__ = sorted([*_HOMES, *_ROOMS])
@@ -21,5 +21,5 @@ def __getattr__(name: str):
     raise AttributeError(f"patchstats has no {name!r}")
 
 
-def __dir__() -> list[str]:
+def __dir__():
     return __all__
