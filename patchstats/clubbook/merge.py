@@ -1,0 +1,135 @@
+"""Merging: the rows of all standing receipts put together into the club's tables.
+
+Rows that name something (growers, patches, plants, fruits, seeds, weighings) become one row each: the first
+non-empty value in the order of taking in is kept, and a disagreement is asked about. Rows that tell of a day
+(tapings, counts, temperatures, flowers) are all kept, except that a line which another file has already told,
+word for word, counts once: a log that grows through the summer is handed in more than once.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from patchstats import tables
+from patchstats.clubbook.kinds import LOGS_DISAGREE, LOGS_REPEAT
+from patchstats.remarks import Remark, remark
+
+_NAMING = ("growers", "patches", "plants", "fruits", "weighings", "seeds")
+_ASIDE = ("receipt", "file", "line", "note")
+_ALIKE = 1e-6  # relative: the same length written in inches and in centimetres
+_MEASURES = ("circumference_cm", "side_to_side_cm", "stem_to_blossom_cm", "over_the_top_cm", "written_kg")
+
+
+def merged(name: str, rows: pd.DataFrame, files: Mapping[int, str]) -> tuple[pd.DataFrame, list[tuple[int, Remark]]]:
+    """One table of the club from the rows of its receipts.
+
+    ``rows``: conforming, with ``receipt`` in front, in the order of taking in. ``files``: receipt to the name of its
+    file. Returns the conforming table, sorted by its key, and (receipt, remark) for what the logs say of one another.
+    """
+    rows = rows.assign(file=rows["file"].where(rows["receipt"].isna(), rows["receipt"].map(files)))
+    table, remarks = _named(name, rows) if name in _NAMING else _told(name, rows, files)
+    key = list(tables.table(name).key)
+    table = table.sort_values([*key, "file", "line"], kind="stable", ignore_index=True)
+    return tables.conform(name, table.drop(columns="receipt")), remarks
+
+
+def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int, Remark]]]:
+    key = list(tables.table(name).key)
+    again = rows.duplicated(key, keep=False)
+    if not again.any():
+        return rows, []
+    remarks: list[tuple[int, Remark]] = []
+    whole = []
+    for _, group in rows[again].groupby(key, sort=False, dropna=False):
+        row = group.iloc[0].copy()
+        for column in tables.table(name).columns:
+            if column.name in key or column.name in ("file", "line"):
+                continue
+            said = group[group[column.name].notna()]
+            if said.empty:
+                continue
+            if column.name == "note":
+                row["note"] = "; ".join(dict.fromkeys(said["note"]))
+                continue
+            first = said.iloc[0]
+            row[column.name] = first[column.name]
+            for _, other in said.iloc[1:].iterrows():
+                if other["receipt"] != first["receipt"] and not _same(first[column.name], other[column.name]):
+                    remarks.append((other["receipt"], _disagreement(
+                        " on ".join(_words(first[k]) for k in key), column.name, first, other,
+                        "the first is kept")))
+        whole.append(row)
+    once = pd.DataFrame(whole).astype(rows.dtypes.to_dict())
+    return pd.concat([rows[~again], once]), remarks
+
+
+def _told(name: str, rows: pd.DataFrame, files: Mapping[int, str]) -> tuple[pd.DataFrame, list[tuple[int, Remark]]]:
+    told = [c for c in tables.table(name).names if c not in _ASIDE]
+    alike = rows[told].copy()
+    for column in told:
+        if pd.api.types.is_float_dtype(alike[column]):
+            alike[column] = _rounded(alike[column].to_numpy())
+    by_content = rows.groupby([alike[c] for c in told], sort=False, dropna=False)["receipt"]
+    first_receipt = by_content.transform("first")
+    repeat = first_receipt != rows["receipt"]
+    counts = Counter(zip(rows.loc[repeat, "receipt"], first_receipt[repeat], strict=True))
+    remarks = [(receipt, remark(LOGS_REPEAT, files[receipt], count=count, table=name, first_file=files[first],
+                                first_receipt=first))
+               for (receipt, first), count in sorted(counts.items())]
+    rows = rows[~repeat]
+    if name == "readings":
+        remarks += _other_tapings(rows)
+    return rows, remarks
+
+
+def _other_tapings(rows: pd.DataFrame) -> list[tuple[int, Remark]]:
+    """Remarks on tapings of one fruit at one time of one day that two files tell differently; both are kept."""
+    key = ["fruit", "date", "time_of_day"]
+    again = rows[rows.duplicated(key, keep=False)]
+    remarks = []
+    for (fruit, day, _), group in again.groupby(key, sort=False, dropna=False):
+        first = group.iloc[0]
+        for _, other in group.iloc[1:].iterrows():
+            if other["receipt"] == first["receipt"]:
+                continue
+            differing = [c for c in _MEASURES if pd.notna(first[c]) and pd.notna(other[c])
+                         and not _same(first[c], other[c])]
+            if differing:
+                remarks.append((other["receipt"], _disagreement(
+                    f"{fruit} on {_words(day)}", differing[0], first, other, "both are kept")))
+    return remarks
+
+
+def _disagreement(what: str, column: str, first: pd.Series, other: pd.Series, kept: str) -> Remark:
+    first_place = f"{first['file']}, line {_line(first)}"
+    return remark(LOGS_DISAGREE, other["file"], _line(other), column, _words(other[column]),
+                  before=_words(first[column]), what=what, first_place=first_place, kept=kept)
+
+
+def _line(row: pd.Series) -> int:
+    return 0 if pd.isna(row["line"]) else int(row["line"])
+
+
+def _same(a: object, b: object) -> bool:
+    if isinstance(a, (float, np.floating)) and isinstance(b, (float, np.floating)):
+        return bool(np.isclose(a, b, rtol=_ALIKE, atol=0.0))
+    return a == b
+
+
+def _words(value: object) -> str:
+    if isinstance(value, pd.Timestamp):
+        return value.date().isoformat()
+    if isinstance(value, (float, np.floating)):
+        return f"{value:.6g}"
+    return {True: "yes", False: "no"}[bool(value)] if isinstance(value, (bool, np.bool_)) else str(value)
+
+
+def _rounded(values: np.ndarray) -> np.ndarray:
+    """Floats to six significant digits, so that the same length in two units falls together."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        size = np.where((values == 0) | ~np.isfinite(values), 1.0, 10.0 ** (5 - np.floor(np.log10(np.abs(values)))))
+    return np.round(values * size) / size
