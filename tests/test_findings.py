@@ -1,0 +1,223 @@
+"""Findings: the arithmetic against printed tables, the sentences word for word."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.stats.weightstats import DescrStatsW
+
+from patchstats import findings
+from patchstats.remarks import ModelError, PatchstatsError
+from patchstats.units import METRIC
+
+
+def fit_with(term, estimate, se, df, formula="gain_kg_day ~ secondaries + (1 | grower)"):
+    return SimpleNamespace(coef=pd.DataFrame({"estimate": [estimate], "se": [se], "df": [df]}, index=[term]),
+                           formula=formula)
+
+
+# --- effects
+
+
+def test_the_interval_is_the_t_quantile_times_the_standard_error():
+    # t(0.95; 20) = 1.725: Fisher and Yates, Statistical Tables, table III (3 decimals; any statistics textbook).
+    found = findings.effect(fit_with("secondaries", 1.0, 1.0, 20.0), "secondaries")
+    assert found.high - found.estimate == pytest.approx(1.725, abs=0.0005)
+    assert found.estimate - found.low == pytest.approx(1.725, abs=0.0005)
+
+
+def test_without_degrees_of_freedom_the_quantile_is_normal():
+    # z(0.95) = 1.6449: any table of the normal distribution.
+    found = findings.effect(fit_with("secondaries", 1.0, 1.0, np.inf), "secondaries")
+    assert found.high - found.estimate == pytest.approx(1.6449, abs=0.00005)
+
+
+def test_per_multiplies_estimate_error_and_interval():
+    one = findings.effect(fit_with("secondaries", 0.2, 0.05, np.inf), "secondaries")
+    five = findings.effect(fit_with("secondaries", 0.2, 0.05, np.inf), "secondaries", per=5)
+    for part in ("estimate", "se", "low", "high"):
+        assert getattr(five, part) == pytest.approx(5 * getattr(one, part))
+
+
+def test_per_is_in_shown_units():
+    # A difference of 9 degrees Fahrenheit is 5 kelvin: NIST SP 811, appendix B.8.
+    fit = fit_with("soil_c", 0.1, 0.02, np.inf)
+    imperial = findings.effect(fit, "soil_c", per=9)
+    metric = findings.effect(fit, "soil_c", per=5, shown=METRIC)
+    assert imperial.estimate == pytest.approx(metric.estimate) == pytest.approx(0.5)
+
+
+def test_effect_in_words():
+    found = findings.effect(fit_with("secondaries", 0.19, 0.05, np.inf), "secondaries", per=5)
+    assert found.sentence == ("Every 5 more secondary vines at pollination went with 2.1 lb a day more gain "
+                              "(90% interval 1.2 to 3.0).")
+    assert found.caveat == "Observational: members were not told by lot when to set or how large a plant to keep."
+
+
+def test_effect_among_a_growers_own_fruits_in_metric_words():
+    fit = fit_with("set_day_within", -0.8, 0.2, np.inf, "pace_percent ~ set_day_within")
+    found = findings.effect(fit, "set_day_within", per=7, shown=METRIC)
+    assert found.sentence == ("Among one grower's own fruits, every week later that a fruit was set went with 6% less "
+                              "daily gain (90% interval 3 to 8).")
+
+
+def test_an_interval_that_holds_zero_is_said_so():
+    found = findings.effect(fit_with("soil_c", 0.05, 0.1, np.inf), "soil_c", per=1, shown=METRIC)
+    assert found.sentence == ("Every degree Celsius of warmer soil went with 0.05 kg a day more gain, which cannot be told "
+                              "from none (90% interval 0.11 less to 0.21 more).")
+    assert findings.effect(fit_with("soil_c", 0.05, 0.1, np.inf), "soil_c", per=5).sentence.startswith(
+        "Every 5 degrees Fahrenheit of warmer soil went with")
+
+
+def test_a_term_that_the_model_lacks():
+    with pytest.raises(ModelError, match="The model has no term 'leaves'; its terms are secondaries."):
+        findings.effect(fit_with("secondaries", 1, 1, 9), "leaves")
+
+
+@pytest.mark.parametrize(("low", "high", "words"), [
+    (100.0, 300.0, "100 to 300"), (1.0, 3.0, "1.0 to 3.0"), (0.1, 0.3, "0.10 to 0.30"),
+    (0.001, 0.003, "0.001 to 0.003"),
+])
+def test_figures_are_rounded_to_what_the_interval_carries(low, high, words):
+    found = findings.changed("Every vine", (low + high) / 2, low=low, high=high, column="mass_kg", shown=METRIC)
+    assert words in found.sentence
+
+
+def test_units_change_the_sentence_and_nothing_else():
+    fit = fit_with("secondaries", 0.19, 0.05, 30.0)
+    imperial = findings.effect(fit, "secondaries", per=5)
+    metric = findings.effect(fit, "secondaries", per=5, shown=METRIC)
+    assert (imperial.estimate, imperial.low, imperial.high) == (metric.estimate, metric.low, metric.high)
+    assert "lb a day" in imperial.sentence and "kg a day" in metric.sentence
+
+
+def test_sides_that_differ_and_sides_that_cannot_be_told():
+    told = findings.sides_differ("plant size", 6.0, low=2.0, high=10.0, column="pace_percent")
+    assert "6% stronger" in told.sentence and "misleads" in told.sentence
+    untold = findings.sides_differ("set date", -1.0, low=-4.0, high=2.0, column="pace_percent")
+    assert "cannot tell" in untold.sentence and "(difference -1, 90% interval -4 to 2)" in untold.sentence
+
+
+def test_best_soil_in_words():
+    found = findings.best_soil(21.0, low_c=19.5, high_c=22.5)
+    assert found.sentence == "Gain was highest with the soil near 70 °F (90% interval 67 °F to 72 °F)."
+
+
+# --- counts, shares and middles
+
+
+def test_rows_that_add_up_and_rows_that_do_not():
+    found = findings.rows_taken_in(files=350, read=12345, kept=12300, listed=45)
+    assert found.sentence == ("From 350 files 12,345 rows were read: 12,300 were kept and 45 listed with what to write "
+                              "instead, which adds up.")
+    with pytest.raises(PatchstatsError, match="Rows do not add up: 12,345 read, but 12,300 kept and 44 listed."):
+        findings.rows_taken_in(files=1, read=12345, kept=12300, listed=44)
+
+
+# Newcombe 1998, Statistics in Medicine 17:857-872, table I, method 3 (Wilson's score), 95%: from memory.
+@pytest.mark.parametrize(("part", "whole", "low", "high"), [
+    (81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718),
+])
+def test_share_against_newcombe(part, whole, low, high):
+    found = findings.share(part, whole, "flowers set", level=0.95)
+    assert found.low / 100 == pytest.approx(low, abs=0.00005)
+    assert found.high / 100 == pytest.approx(high, abs=0.00005)
+
+
+def test_share_in_words_and_no_share():
+    assert findings.share(81, 263, "flowers set", level=0.95).sentence == (
+        "81 of 263 flowers set: 31% (95% interval 26 to 37).")
+    with pytest.raises(PatchstatsError, match="part of a whole"):
+        findings.share(3, 0, "flowers")
+
+
+@pytest.mark.parametrize("n", [7, 10, 40, 101])
+def test_the_interval_of_the_middle_covers_by_the_binomial_law(n):
+    # Closed form (Conover 1999, section 3.2): between the r-th and (n+1-r)-th of n values lies the middle with
+    # probability 1 - 2 * sum over i < r of C(n, i) / 2**n. The narrowest such interval of at least the level.
+    found = findings.middle(pd.Series(range(1, n + 1)), "count", "value")
+    r = int(found.low)
+    assert found.high == n + 1 - r
+    outside = [2 * sum(math.comb(n, i) for i in range(rank)) / 2**n for rank in (r, r + 1)]
+    assert outside[0] <= 0.1 < outside[1]
+
+
+def test_the_middle_of_very_few_says_so():
+    found = findings.middle(pd.Series([100.0, 200.0, None, 400.0]), "mass_kg", "weight", shown=METRIC)
+    assert found.estimate == 200 and (found.low, found.high) == (100, 400)
+    assert found.doubts == ("Only 3 fruits: the interval is all there is, and holds less surely than 90%.",)
+    with pytest.raises(PatchstatsError, match="no value"):
+        findings.middle(pd.Series([], dtype=float), "mass_kg", "weight")
+
+
+def test_against_chart_is_the_t_interval_of_a_mean():
+    # Percent to chart of the ten largest of 2018, computed from (over-the-top, scale) pairs in: Giant Pumpkins, R4DS
+    # TidyTuesday 2021-10-19. Interval: statsmodels DescrStatsW.tconfint_mean.
+    percent = pd.Series([5.5, 6.3, 4.3, 1.6, 18.1, -0.7, 4.2, 10.8, 2.5, 9.6])
+    low, high = DescrStatsW(percent).tconfint_mean(alpha=0.1)
+    found = findings.against_chart(percent)
+    assert (found.low, found.high) == (pytest.approx(low), pytest.approx(high))
+    assert found.sentence == ("On the average 10 entries went 6.2% heavy to chart (90% interval +3.1% to +9.4%); "
+                              "single entries scatter about that with a standard deviation of 5%.")
+
+
+# --- growers and seasons compared
+
+LEVELS = pd.DataFrame({"shift": [1.0, 9.0, -8.0, 2.0], "se": 2.0, "low": [-2.3, 5.7, -11.3, -1.3],
+                       "high": [4.3, 12.3, -4.7, 5.3]}, index=["Bo Fenn", "Ada Moor", "Wim Oster", "Ulla Varn"])
+
+
+def test_growers_compared_in_words():
+    best, apart = findings.compared(LEVELS)
+    assert best.sentence == ("With conditions taken into account, Ada Moor stands first of 4 growers: 9% above the "
+                             "club's middle (90% interval 6 to 12).")
+    assert apart.sentence == ("Of 4 growers, 1 can be told to lie above the club's middle and 1 below it; 2 are not to "
+                              "be told from it (each at 90%).")
+
+
+@pytest.mark.parametrize(("chance", "words", "settled"), [
+    (0.76, "76 in 100", False), (0.999, "more than 99 in 100", True), (0.001, "less than 1 in 100", True),
+    (0.95, "95 in 100", True),
+])
+def test_a_chance_in_words(chance, words, settled):
+    sentence = findings.better("Ada Moor", "Bo Fenn", chance).sentence
+    assert f"is {words}." in sentence
+    assert ("settles nothing" not in sentence) is settled
+
+
+def test_a_simulated_chance_carries_the_error_of_the_simulation():
+    # Wilson, 81 of 263 at 95%: Newcombe 1998, table I.
+    found = findings.better("A", "B", 81 / 263, draws=263, level=0.95)
+    assert (found.low, found.high) == (pytest.approx(25.53, abs=0.005), pytest.approx(36.62, abs=0.005))
+    with pytest.raises(PatchstatsError, match="between 0 and 1"):
+        findings.better("A", "B", 1.2)
+
+
+def test_among_first_and_seasons():
+    ranks = pd.DataFrame({"rank": [1.0, 2.0], "low": [1.0, 1.0], "high": [4.0, 9.0], "top_3": [0.8, 0.6]},
+                         index=["Ada Moor", "Bo Fenn"])
+    assert "80 in 100; the rank may be anywhere from 1 to 4" in findings.among_first(ranks).sentence
+    table = pd.DataFrame({"season": [2021, 2022], "estimate": [-6.0, 5.0], "low": [-9.0, 2.0], "high": [-3.0, 8.0]})
+    assert findings.seasons(table).sentence.endswith("their intervals do not meet.")
+    assert findings.seasons(table.assign(low=-9.0)).sentence.endswith("so the order is not sure.")
+
+
+# --- how findings show themselves
+
+
+def test_repr_and_markdown_come_from_one_text():
+    found = findings.best_soil(21.0, low_c=19.5, high_c=22.5, doubts=("few warm soils",))
+    assert found._repr_markdown_() == (
+        "Gain was highest with the soil near 70 °F (90% interval 67 °F to 72 °F).\n\n"
+        "*Observational: members were not told by lot when to set or how large a plant to keep.*\n\n"
+        "- Doubt: few warm soils")
+    assert repr(found) == found._repr_markdown_().replace("*", "").replace("\n\n", "\n")
+
+
+def test_together_says_each_caveat_once_and_makes_a_table():
+    both = findings.together(findings.best_soil(21.0, low_c=19.5, high_c=22.5), findings.compared(LEVELS))
+    assert len(both) == 3
+    assert repr(both).count("Observational") == 1
+    assert list(both.table().columns) == ["name", "estimate", "se", "low", "high", "level", "column", "sentence"]
