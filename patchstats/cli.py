@@ -1,0 +1,186 @@
+"""The command line: ``patchstats COMMAND``, one function a command.
+
+Exit code 0: done. 1: done, though some of the files were refused. 2: not done, with one sentence on why. What a
+command needs is imported when that command runs, so that ``patchstats --help`` is quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import subprocess
+import sys
+import textwrap
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import patchstats
+from patchstats.launch import clone_root, one_thread
+from patchstats.remarks import PatchstatsError
+
+PROG = "patchstats"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    one_thread()
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a console that has no sign for ½ must not end the command
+            stream.reconfigure(errors="replace")
+    arguments = list(sys.argv[1:] if arguments is None else arguments)
+    parser = make_parser()
+    options, rest = parser.parse_known_args(arguments)
+    if rest and options.command != "test":
+        parser.error(f"{options.command} does not know {' '.join(rest)}")
+    options.rest = rest
+    try:
+        return options.run(options)
+    except PatchstatsError as error:
+        return _fail(str(error))
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of our output has left, as `| head` does; nothing is wrong
+        return 0
+    except OSError as error:
+        return _fail(f"{error.filename}: {error.strerror}." if error.filename and error.strerror else str(error))
+    except KeyboardInterrupt:
+        return _fail("Stopped.", 130)
+
+
+def _fail(sentence: str, code: int = 2) -> int:
+    sys.stdout.flush()
+    print(" ".join(sentence.split()), file=sys.stderr)
+    return code
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The parser of every command; each leaves the function that does it in ``run``."""
+    parser = argparse.ArgumentParser(
+        prog=PROG, description="Analysis toolkit of a giant-pumpkin growers' club: members' logs in, findings out.")
+    parser.add_argument("--version", action="version", version=f"{PROG} {patchstats.__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, run: Callable[[argparse.Namespace], int], about: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=about, description=about[0].upper() + about[1:] + ".")
+        sub.set_defaults(run=run)
+        return sub
+
+    def club(sub: argparse.ArgumentParser, default: str | None = ".") -> None:
+        sub.add_argument("--club", type=Path, default=default and Path(default), metavar="DIR",
+                         help="the club's folder (default: %(default)s)" if default else "the club's folder")
+
+    sub = command("demo", _demo, "the invented club from its logs to the annual meeting, step by step")
+    sub.add_argument("--output", type=Path, default=Path("output"), metavar="DIR",
+                     help="where the page, charts and notebooks go (default: %(default)s)")
+    club(sub, None)
+
+    command("test", _test, "run every test, the notebooks included (further words go to pytest)")
+
+    sub = command("new-club", _new_club, "make a club's folder")
+    sub.add_argument("folder", type=Path)
+    sub.add_argument("--name", required=True, help="the club's name")
+    sub.add_argument("--units", choices=("imperial", "metric"), default="imperial",
+                     help="the units shown; nothing stored depends on them (default: %(default)s)")
+
+    sub = command("take-in", _take_in, "take members' logs into the club book")
+    sub.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files, or folders of them")
+    club(sub)
+    sub.add_argument("--dry-run", action="store_true", help="read and report, and keep nothing")
+    sub.add_argument("--json", action="store_true", help="print the receipts as JSON")
+    sub.add_argument("--receipts", action="store_true", help="print each receipt in full")
+
+    sub = command("dictionary", _dictionary, "print the data dictionary: every table and column, unit and meaning")
+    sub.add_argument("table", nargs="?", help="one table of it")
+    return parser
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from patchstats.tour import demo
+
+    demo(output=options.output, club_folder=options.club)
+    return 0
+
+
+def _test(options: argparse.Namespace) -> int:
+    root = clone_root()
+    if root is None:
+        raise PatchstatsError("The tests are in the project's clone, not in the installed package: run "
+                              "python3 -m patchstats test there.")
+    if not all(importlib.util.find_spec(name) for name in ("pytest", "nbval", "hypothesis")):
+        raise PatchstatsError(f'The test tools are not installed here: run {sys.executable} -m pip install '
+                              f'-c constraints.txt -e ".[test]" in {root}.')
+    pytest = [sys.executable, "-m", "pytest"]
+    if options.rest:
+        return subprocess.call([*pytest, *options.rest], cwd=root)
+    from patchstats.tour import demo_club
+
+    demo_club(print)  # the notebooks read it
+    sys.stdout.flush()
+    # One after the other: notebooks' kernels and the tests would take each other's cores.
+    codes = [subprocess.call([*pytest, *words], cwd=root) for words in (
+        [], ["--nbval", "-p", "no:xdist", "--nbval-sanitize-with", "tests/nbval_sanitize.cfg", "notebooks"])]
+    return max(codes)
+
+
+def _new_club(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import create_club
+    from patchstats.units import IMPERIAL, METRIC
+
+    folder = create_club(options.folder, name=options.name, shown=METRIC if options.units == "metric" else IMPERIAL)
+    print(f"The club {options.name!r} is in {folder}. Take in logs with: {PROG} take-in FILES --club {folder}")
+    return 0
+
+
+def _take_in(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import as_text, take_in
+
+    def progress(done: int, of: int, receipt) -> None:
+        if not options.json:
+            print(f"{done}/{of} {receipt.name}: {receipt.status}, {receipt.rows_read} lines read = "
+                  f"{receipt.rows_kept} kept + {receipt.rows_listed} listed")
+
+    receipts = take_in(options.club, options.files, dry_run=options.dry_run, progress=progress)
+    if options.json:
+        print(json.dumps([_record(receipt) for receipt in receipts], indent=1, ensure_ascii=False))
+    elif options.receipts or len(receipts) == 1:
+        print("\n".join(as_text(receipt) for receipt in receipts))
+    refused = [receipt for receipt in receipts if receipt.status == "refused"]
+    if not refused:
+        return 0
+    first = f"{refused[0].name}: {refused[0].reason}"
+    if len(refused) == len(receipts):
+        what = "The file could not be read as a log" if len(refused) == 1 else (
+            f"None of the {len(refused)} files could be read as a log, the first being")
+        return _fail(f"{what}: {first}")
+    return _fail(f"{len(refused)} of {len(receipts)} files could not be read as a log, the first being: {first}", 1)
+
+
+def _record(receipt) -> dict:
+    """A receipt as plain values."""
+    return {
+        "receipt": receipt.number, "name": receipt.name, "sha256": receipt.sha256, "status": receipt.status,
+        "reason": receipt.reason, "rows_read": receipt.rows_read, "rows_kept": receipt.rows_kept,
+        "rows_listed": receipt.rows_listed, "kept": dict(receipt.kept), "understood": dict(receipt.understood),
+        "remarks": [{"severity": r.severity, "code": r.code, "line": r.line, "column": r.column, "read": r.read,
+                     "message": r.message, "advice": r.advice, "before": r.before, "after": r.after}
+                    for r in receipt.remarks]}
+
+
+def _dictionary(options: argparse.Namespace) -> int:
+    from patchstats import tables
+
+    for table in [tables.table(options.table)] if options.table else tables.DICTIONARY.values():
+        print(f"{table.name}: {table.meaning}{'' if table.stored else ' Computed, not stored.'}")
+        width = max(len(column.name) for column in table.columns) + 2
+        for column in table.columns:
+            said = [column.meaning]
+            if column.unit:
+                said.append(f"unit: {column.unit}")
+            if column.low is not None and column.high is not None:
+                said.append(f"plausible from {column.low:g} to {column.high:g}")
+            if column.choices:
+                said.append(f"one of: {', '.join(column.choices)}")
+            print(textwrap.fill("; ".join(said), 110, initial_indent=f"  {column.name:<{width}}",
+                                subsequent_indent=" " * (width + 2), break_on_hyphens=False))
+        print()
+    return 0

@@ -1,0 +1,159 @@
+"""The tour: the invented club from its members' logs to the annual meeting, each step said as it is done.
+
+What the tour makes is put together beside its place and moved there at the end, so that a tour that fails leaves
+nothing half written.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from patchstats.launch import clone_root
+from patchstats.remarks import OutputError
+
+Say = Callable[[str], None]
+STEPS = 6
+LONGEST_CELL_SECONDS = 600
+
+
+def demo(*, output: Path, club_folder: Path | None = None, say: Say = print) -> Path:
+    """The whole tour; returns the folder with the annual meeting's page, its charts and the executed notebooks.
+
+    ``club_folder`` defaults to ``data/demo`` of the clone, or ``patchstats-demo`` where there is no clone. Raises
+    :class:`OutputError` before anything is done when ``output`` cannot be written.
+    """
+    from patchstats.drivers import what_drives_gain
+    from patchstats.meeting import write_meeting
+
+    with finished_whole(output) as workplace:
+        club = demo_club(say, club_folder)
+        say(f"4 of {STEPS}  Fitting what drives daily gain ...")
+        drivers = what_drives_gain(club)
+        for finding in drivers.findings():
+            say(f"        {finding.sentence}")
+        say(f"5 of {STEPS}  Running the notebooks ...")
+        run_notebooks(club.folder, workplace / "notebooks", say)
+        say(f"6 of {STEPS}  Writing the annual meeting's page and charts ...")
+        write_meeting(club, workplace)
+    say(f"\nWhere to look:\n  {output / 'index.html'}  the findings and charts, for any browser\n"
+        f"  {output / 'notebooks'}  one question a notebook: jupyter lab {output / 'notebooks'}\n"
+        f"  {club.folder / 'logs'}  the logs as members wrote them")
+    return output
+
+
+def demo_club(say: Say = print, folder: Path | None = None):
+    """Steps 1 to 3: the invented club's logs, taken in and opened."""
+    from patchstats.clubbook import open_club, take_in
+
+    folder = default_folder() if folder is None else folder
+    logs = folder / "logs"
+    if logs.is_dir() and any(logs.iterdir()):
+        say(f"1 of {STEPS}  The invented club's logs are in {logs}.")
+    else:
+        from patchstats.demo import write_logs
+
+        say(f"1 of {STEPS}  Writing the invented club's logs to {logs} ...")
+        write_logs(folder)
+    say(f"2 of {STEPS}  Taking in every log ...")
+    receipts = take_in(folder, logs)
+    read, kept, listed = (sum(getattr(r, f"rows_{what}") for r in receipts) for what in ("read", "kept", "listed"))
+    new = sum(receipt.status == "taken in" for receipt in receipts)
+    say(f"        {len(receipts)} logs: {read:,} lines read = {kept:,} kept + {listed:,} listed with a remark.")
+    if new == 0:
+        say("        Nothing new came in: every log was in the club book already.")
+    elif new < len(receipts):
+        say(f"        {new} of them are new.")
+    for receipt in receipts:
+        if receipt.status == "refused":
+            say(f"        Refused: {receipt.name}. {receipt.reason}")
+    club = open_club(folder)
+    say(f"3 of {STEPS}  {club.name}: {len(club.growers)} growers, {club.fruits['season'].nunique()} seasons, "
+        f"{len(club.fruits)} fruits, {len(club.readings):,} tapings, {len(club.weighings)} weighings.")
+    return club
+
+
+def default_folder() -> Path:
+    """Where the invented club lives when nobody says otherwise, as seen from here where that is shorter."""
+    root = clone_root()
+    if root is None:
+        return Path("patchstats-demo")
+    folder = Path(root, "data", "demo")
+    return folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
+
+
+def notebooks_folder() -> Path:
+    """The notebooks: of the clone, or as shipped inside an installed package."""
+    root = clone_root()
+    return Path(root, "notebooks") if root else Path(__file__).with_name("_notebooks")
+
+
+def run_notebooks(club_folder: Path, to: Path, say: Say = print) -> list[Path]:
+    """Run every notebook on the club in ``club_folder``, each in a fresh kernel, and keep the executed copies."""
+    import nbformat
+    from nbclient import NotebookClient
+
+    to.mkdir(parents=True)
+    written = []
+    for path in sorted(notebooks_folder().glob("*.ipynb")):
+        started = time.monotonic()
+        notebook = nbformat.read(path, as_version=4)
+        _set_club(notebook, club_folder.resolve(), path.parent)
+        NotebookClient(notebook, timeout=LONGEST_CELL_SECONDS, kernel_name="python3",
+                       resources={"metadata": {"path": str(path.parent)}}).execute()
+        nbformat.write(notebook, to / path.name)
+        written.append(to / path.name)
+        say(f"        {path.stem}: {time.monotonic() - started:.0f} s")
+    return written
+
+
+def _set_club(notebook, club_folder: Path, beside: Path) -> None:
+    """Point a notebook at another club: a cell after the one tagged ``parameters``, as parameter runners do."""
+    import nbformat
+
+    if (beside / "../data/demo").resolve() == club_folder:
+        return
+    for place, cell in enumerate(notebook.cells):
+        if "parameters" in cell.metadata.get("tags", []):
+            told = nbformat.v4.new_code_cell(f"club_folder = {str(club_folder)!r}",
+                                             metadata={"tags": ["injected-parameters"]})
+            notebook.cells.insert(place + 1, told)
+            return
+
+
+@contextmanager
+def finished_whole(output: Path) -> Iterator[Path]:
+    """A workplace inside ``output`` whose content is moved into ``output`` when all has gone well, else taken away.
+
+    Raises :class:`OutputError` at once when ``output`` cannot be written.
+    """
+    made = not output.exists()
+    try:
+        output.mkdir(parents=True, exist_ok=True)
+        workplace = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=output))
+    except OSError as error:
+        raise OutputError(f"The output folder {output} cannot be written ({error.strerror}); name another one with "
+                          "--output.") from error
+    try:
+        yield workplace
+        _move_into(workplace, output)
+    except BaseException:
+        shutil.rmtree(workplace, ignore_errors=True)
+        if made:
+            shutil.rmtree(output, ignore_errors=True)
+        raise
+    shutil.rmtree(workplace, ignore_errors=True)
+
+
+def _move_into(source: Path, target: Path) -> None:
+    for item in sorted(source.iterdir()):
+        if item.is_dir():
+            (target / item.name).mkdir(exist_ok=True)
+            _move_into(item, target / item.name)
+        else:
+            os.replace(item, target / item.name)
