@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from patchstats.patchdays import patch_days, window_mean
+from patchstats.patchdays import patch_days, window_means
 from patchstats.plantsize import size_at_set
 from patchstats.remarks import PatchstatsError
 from patchstats.tables import conform, table_of
@@ -24,12 +24,12 @@ from patchstats.units import lb_to_kg
 FASTEST_KG_DAY = lb_to_kg(100.0)
 LONGEST_DAYS = 60.0  # a longer gap says little of any day in it; the dictionary's range
 
-_INTERVAL = {
-    "shrinks": "the fruit shrinks by more than the tape can explain",
-    "leaps": "a gain that no fruit makes",
-    "long": "more than 60 days between the tapings",
-    "outside": "one of the totals lies outside the weight table, or there is no table for the class or season",
-}
+_FAULTS = np.array([
+    None,
+    "one of the totals lies outside the weight table, or there is no table for the class or season",
+    "more than 60 days between the tapings",
+    "the fruit shrinks by more than the tape can explain",
+    "a gain that no fruit makes"], dtype=object)
 
 
 def daily_gains(club, *, table: WeightTable | str | None = None, tape_se_cm: float | pd.Series = TAPE_SE_CM,
@@ -43,8 +43,8 @@ def daily_gains(club, *, table: WeightTable | str | None = None, tape_se_cm: flo
     One row an interval, sorted by fruit and date. ``day`` is days after pollination at its middle; ``soil_c`` and
     ``heat_c_day`` are means over the days after the earlier taping up to and with the later one.
     ``mass_before_kg_se`` and ``mass_kg_se`` are the errors of both ends, and a row whose ``from_date`` is the ``date``
-    of the row above shares its taping. Nothing is left out silently: ``attrs["left_out"]`` counts readings and intervals
-    by reason, and :func:`left_out` lists them.
+    of the row above shares its taping. Nothing is left out silently: ``attrs["left_out"]`` counts readings and
+    intervals by reason, and :func:`left_out` lists them.
     """
     made = tapings(club, table=table, tape_se_cm=tape_se_cm, as_of=as_of)
     rows, dropped = _intervals(made)
@@ -64,7 +64,7 @@ def left_out(club, *, table: WeightTable | str | None = None, tape_se_cm: float 
     """
     made = tapings(club, table=table, tape_se_cm=tape_se_cm, as_of=as_of)
     _, dropped = _intervals(made)
-    readings = made[~made["used"].astype(bool)].assign(what="reading", from_date=pd.NaT)
+    readings = made[~made["used"].astype(bool)].assign(what="reading", from_date=np.datetime64("NaT", "ns"))
     both = [readings, dropped.assign(what="interval", expected_cm=np.nan)]
     columns = ["what", "fruit", "from_date", "date", "over_the_top_cm", "expected_cm", "reason", "file", "line"]
     frames = [b[columns] for b in both if len(b)]
@@ -75,35 +75,36 @@ def left_out(club, *, table: WeightTable | str | None = None, tape_se_cm: float 
 
 def _intervals(made: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Consecutive used tapings of one fruit as intervals, and the intervals that cannot stand, with reasons."""
-    used = made[made["used"].to_numpy(bool)]
-    fruit = used["fruit"].to_numpy()
-    same = np.flatnonzero(fruit[1:] == fruit[:-1]) + 1
-    after, before = used.iloc[same], used.iloc[same - 1]
+    used = np.flatnonzero(made["used"].to_numpy(bool))
+    fruit = made["fruit"].to_numpy()[used]
+    same = np.flatnonzero(fruit[1:] == fruit[:-1])
+    before, after = used[same], used[same + 1]
 
-    def pair(column):
-        return before[column].to_numpy(float), after[column].to_numpy(float)
+    def ends(column):
+        values = made[column].to_numpy()
+        return values[before], values[after]
 
-    day0, day1 = pair("day")
-    mass0, mass1 = pair("mass_kg")
-    se0, se1 = pair("mass_kg_se")
+    day0, day1 = ends("day")
+    mass0, mass1 = ends("mass_kg")
+    se0, se1 = ends("mass_kg_se")
     between = day1 - day0
-    relation = pair("relation_percent_se")
+    gain, gain_se = (mass1 - mass0) / between, np.hypot(se0, se1) / between
+    noise = SLIP_SE * gain_se
+    with np.errstate(invalid="ignore"):
+        fault = np.select([np.isnan(gain), between > LONGEST_DAYS, gain < -noise, gain > FASTEST_KG_DAY + noise],
+                          [1, 2, 3, 4], default=0)
+    relation0, relation1 = ends("relation_percent_se")
+    weaker = np.where(relation0 > relation1, before, after)  # the less direct of the two speaks for the interval
+    keep = fault == 0
     rows = pd.DataFrame({
-        "fruit": after["fruit"].to_numpy(), "date": after["date"].to_numpy(), "from_date": before["date"].to_numpy(),
-        "days": between, "day": 0.5 * (day0 + day1), "mass_before_kg": mass0, "mass_before_kg_se": se0,
-        "mass_kg": mass1, "mass_kg_se": se1, "gain_kg_day": (mass1 - mass0) / between,
-        "gain_kg_day_se": np.hypot(se0, se1) / between,
-        # The weaker witness of the two speaks for the interval.
-        "measure": np.where(relation[0] > relation[1], before["measure"].to_numpy(), after["measure"].to_numpy()),
-        "over_the_top_cm": after["over_the_top_cm"].to_numpy(), "file": after["file"].to_numpy(),
-        "line": after["line"].to_numpy()})
-    noise = SLIP_SE * rows["gain_kg_day_se"]
-    gain = rows["gain_kg_day"]
-    faults = [gain.isna(), rows["days"] > LONGEST_DAYS, gain < -noise, gain > FASTEST_KG_DAY + noise]
-    reason = np.select(faults, [_INTERVAL[k] for k in ("outside", "long", "shrinks", "leaps")], default="")
-    keep = reason == ""
-    extra = ["over_the_top_cm", "file", "line"]
-    return rows[keep].drop(columns=extra).reset_index(drop=True), rows[~keep].assign(reason=reason[~keep])
+        "fruit": made["fruit"].to_numpy()[after[keep]], "date": made["date"].to_numpy()[after[keep]],
+        "from_date": made["date"].to_numpy()[before[keep]], "days": between[keep], "day": (0.5 * (day0 + day1))[keep],
+        "mass_before_kg": mass0[keep], "mass_before_kg_se": se0[keep], "mass_kg": mass1[keep],
+        "mass_kg_se": se1[keep], "gain_kg_day": gain[keep], "gain_kg_day_se": gain_se[keep],
+        "measure": made["measure"].to_numpy()[weaker[keep]]})
+    dropped = made.iloc[after[~keep]].assign(from_date=made["date"].to_numpy()[before[~keep]],
+                                             reason=_FAULTS[fault[~keep]])
+    return rows, dropped
 
 
 def _join_fruits(rows: pd.DataFrame, club, as_of) -> pd.DataFrame:
@@ -133,17 +134,16 @@ def _join_days(rows: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
     lacking = [c for c in ("patch", "date", "soil_c") if c not in days.columns]
     if lacking:
         raise PatchstatsError(f"The table of patch-days lacks the column {', '.join(lacking)}.")
-    window = {"patch": rows["patch"], "from_date": rows["from_date"], "to_date": rows["date"]}
-    soil = window_mean(days, "soil_c", **window)["mean"]
-    rows["soil_c"] = soil
-    source = np.where(soil.isna(), "missing", "probe").astype(object)
-    if "soil_source" in days.columns:
-        for word in ("filled", "air"):  # the least direct day names the window
-            marked = days.assign(marked=(days["soil_source"] == word).astype(float))
-            if (marked["marked"] > 0).any():
-                share = window_mean(marked[marked["soil_c"].notna()], "marked", **window)["mean"]
-                source[(share > 0).to_numpy() & soil.notna().to_numpy()] = word
-    rows["soil_source"] = source
-    if "heat_c_day" in days.columns:
-        rows["heat_c_day"] = window_mean(days, "heat_c_day", **window)["mean"]
+    days = days.assign(
+        filled=days["soil_source"].eq("filled").to_numpy(float) if "soil_source" in days.columns else 0.0,
+        air=days["soil_source"].eq("air").to_numpy(float) if "soil_source" in days.columns else 0.0)
+    heat = ["heat_c_day"] if "heat_c_day" in days.columns else []
+    means = window_means(days, ["soil_c", "filled", "air", *heat], patch=rows["patch"], from_date=rows["from_date"],
+                         to_date=rows["date"])
+    # The least direct day of the window names it.
+    place = np.select([means["soil_c"].isna(), means["air"] > 0, means["filled"] > 0], [0, 1, 2], default=3)
+    rows["soil_c"] = means["soil_c"]
+    rows["soil_source"] = np.array(["missing", "air", "filled", "probe"], dtype=object)[place]
+    for column in heat:
+        rows[column] = means[column]
     return rows

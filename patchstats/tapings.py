@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from patchstats.remarks import PatchstatsError
-from patchstats.tables import conform, table_of
+from patchstats.tables import MEASURES, conform, table_of
 from patchstats.tape import (
     TABLES,
     TAPE_SE_CM,
@@ -41,7 +41,19 @@ SLIP_SE = 8.0
 BEND_PER_DAY2 = 0.0052
 _FEWEST_FULL = 30  # full tapings for a ratio of the club's own; common practice, no source
 
-USED = ""
+# Reasons why a reading does not serve. Inside this module a reason is its place in this list, and 0 means that it does.
+REASONS = (
+    "",
+    "its fruit is in no table of fruits",
+    "the day of pollination is not known",
+    "before the pollination",
+    "after the fruit left the vine",
+    "no tape measure that gives a total",
+    "a fuller taping was made that day",
+    "a slip: further from the tapings before and after than tape and growth can explain",
+)
+_NO_TOTAL, _FULLER, _SLIP = 5, 6, 7
+_TOTAL, _OWN, _CLUB, _PUBLISHED = 1, 2, 3, 4  # places in MEASURES; 0 is all three measures
 
 
 def tapings(club, *, table: WeightTable | str | None = None, tape_se_cm: float | pd.Series = TAPE_SE_CM,
@@ -57,45 +69,56 @@ def tapings(club, *, table: WeightTable | str | None = None, tape_se_cm: float |
     fruit and day; rows with ``used`` False are single readings with their ``reason``. A used row whose total lies
     outside the weight table has no mass. The sum of ``tapings`` is the number of readings.
     """
-    raw = _readings(club, as_of)
-    raw["se"] = _tape_se(raw["grower"], tape_se_cm)
-    raw = _with_totals(raw)
+    raw, fruits, files = _readings(club, tape_se_cm, as_of)
+    _add_totals(raw)
     days = _days(raw)
     days, slips = _without_slips(days)
-    days, parted = _settle_doubles(days, raw, slips)
-    listed = pd.concat([raw[raw["reason"] != USED].assign(tapings=1), parted], ignore_index=True)
-    days["used"], days["reason"] = True, None
-    listed["used"] = False
-    out = pd.concat([days, listed], ignore_index=True) if len(listed) else days
-    out = _with_mass(out, table)
-    out = out.sort_values(["fruit", "date", "line"], kind="stable").reset_index(drop=True)
-    spec = conform("tapings", pd.DataFrame())
-    return conform("tapings", out[[c for c in spec.columns if c in out.columns]])
+    days, listed = _settle_doubles(days, raw, slips)
+    out = pd.concat([days.assign(used=True), listed.assign(used=False, tapings=1)], ignore_index=True)
+    out = out.sort_values(["fruit", "date", "line"], kind="stable", ignore_index=True)
+    _add_mass(out, fruits, table)
+    return conform("tapings", pd.DataFrame({
+        "fruit": fruits.index.to_numpy(object)[out["fruit"].to_numpy()], "date": out["date"], "day": out["day"],
+        "tapings": out["tapings"], "over_the_top_cm": out["over_the_top_cm"],
+        "over_the_top_cm_se": out["over_the_top_cm_se"],
+        "measure": np.array([*MEASURES, None], dtype=object)[out["measure"].to_numpy()],
+        "relation_percent_se": out["relation_percent_se"], "mass_kg": out["mass_kg"], "mass_kg_se": out["mass_kg_se"],
+        "table": out["table"], "used": out["used"],
+        "reason": np.array([None, *REASONS[1:]], dtype=object)[out["reason"].to_numpy()],
+        "expected_cm": out["expected_cm"], "file": files[out["row"].to_numpy()], "line": out["line"]}))
 
 
-def _readings(club, as_of) -> pd.DataFrame:
-    """The readings with what is known of their fruit, and a reason where one cannot serve."""
+def _readings(club, tape_se_cm, as_of) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray]:
+    """The readings in order of fruit and date, in numbers only, with a reason where one cannot serve.
+
+    ``fruit`` is a place in the second table, which holds what is known of each fruit that has readings: text compared
+    a million times over takes longer than all the rest. The third answer is the file of each reading.
+    """
     readings = table_of(club, "readings")
-    fruits = table_of(club, "fruits").drop_duplicates("fruit")
     if as_of is not None:
         readings = readings[readings["date"] <= pd.Timestamp(as_of)]
-    frame = readings.reset_index(drop=True).copy()
-    # Joined by position: a merge on a million text keys takes as long as all the rest.
-    place = pd.Index(fruits["fruit"]).get_indexer(frame["fruit"])
-    known = place >= 0
-    for column in ("grower", "season", "kind", "set_date", "end_date", "end_reason"):
-        values = fruits[column].array.take(place, allow_fill=True)
-        frame[column] = values
+    code, names = pd.factorize(readings["fruit"], sort=True)
+    fruits = table_of(club, "fruits").drop_duplicates("fruit").set_index("fruit").reindex(names)
+    fruits = fruits[["grower", "season", "kind", "set_date", "end_date"]]
+    fruits["kind"] = fruits["kind"].where(fruits["kind"].notna(), "pumpkin")
     if as_of is not None:  # what ended later is not known yet
-        later = frame["end_date"] > pd.Timestamp(as_of)
-        frame.loc[later, "end_date"] = pd.NaT
-    frame["kind"] = frame["kind"].where(frame["kind"].notna(), "pumpkin")
-    frame["day"] = (frame["date"] - frame["set_date"]).dt.days.astype(float)
-    frame["reason"] = np.select(
-        [~known, frame["set_date"].isna(), frame["day"] < 0, frame["date"] > frame["end_date"]],
-        ["its fruit is in no table of fruits", "the day of pollination is not known", "before the pollination",
-         "after the fruit left the vine"], default=USED).astype(object)
-    return frame
+        fruits["end_date"] = fruits["end_date"].where(fruits["end_date"] <= pd.Timestamp(as_of))
+    date = readings["date"].to_numpy("datetime64[ns]")
+    line = readings["line"].fillna(0).to_numpy(np.int64)
+    order = np.lexsort([line, date, code])
+    code, date = code[order], date[order]
+    set_date, end_date = (fruits[c].to_numpy("datetime64[ns]")[code] for c in ("set_date", "end_date"))
+    day = (date - set_date) / np.timedelta64(1, "D")
+    known = table_of(club, "fruits")["fruit"]
+    reason = np.select([~pd.Index(names).isin(known)[code], np.isnat(set_date), day < 0, date > end_date],
+                       [1, 2, 3, 4], default=0)
+    measures = {c: readings[c].to_numpy(float)[order] for c in
+                ("circumference_cm", "side_to_side_cm", "stem_to_blossom_cm", "over_the_top_cm")}
+    frame = pd.DataFrame({
+        "fruit": code, "date": date, "day": day, "line": line[order], "row": np.arange(len(order)), **measures,
+        "over_the_top_cm_se": _tape_se(fruits["grower"], tape_se_cm)[code], "measure": np.int8(_TOTAL),
+        "relation_percent_se": 0.0, "reason": reason.astype(np.int8), "expected_cm": np.nan})
+    return frame, fruits, readings["file"].to_numpy(object)[order]
 
 
 def _tape_se(growers: pd.Series, tape_se_cm: float | pd.Series) -> np.ndarray:
@@ -112,61 +135,57 @@ def _tape_se(growers: pd.Series, tape_se_cm: float | pd.Series) -> np.ndarray:
 # The total
 
 
-def _with_totals(raw: pd.DataFrame) -> pd.DataFrame:
-    """Adds over_the_top_cm, its tape error, what it rests on, and the error of a circumference's ratio."""
-    three = over_the_top_total_cm(raw["circumference_cm"], raw["side_to_side_cm"], raw["stem_to_blossom_cm"])
-    raw["total"] = three.where(three.notna(), raw["over_the_top_cm"])
-    raw["measure"] = np.where(three.notna(), "three measures", "total").astype(object)
-    raw["relation_percent_se"] = 0.0
-    only = raw["total"].isna() & raw["circumference_cm"].notna() & (raw["reason"] == USED)
+def _add_totals(raw: pd.DataFrame) -> None:
+    """Fills over_the_top_cm with its tape error, what it rests on, and the error of a circumference's ratio."""
+    around = raw["circumference_cm"].to_numpy()
+    three = over_the_top_total_cm(around, raw["side_to_side_cm"].to_numpy(), raw["stem_to_blossom_cm"].to_numpy())
+    full = np.isfinite(three)
+    total = np.where(full, three, raw["over_the_top_cm"].to_numpy())
+    se, reason = raw["over_the_top_cm_se"].to_numpy(), raw["reason"].to_numpy()
+    measure = np.where(full, 0, _TOTAL)
+    relation = np.zeros(len(raw))
+    only = np.isnan(total) & np.isfinite(around) & (reason == 0)
     if only.any():
-        ratio = _ratios(raw, three, only)
-        rows = ratio.index
-        raw.loc[rows, "total"] = raw.loc[rows, "circumference_cm"] * ratio["ratio"]
+        good = full & (reason == 0)
+        ratio, relation[only], measure[only] = _ratios(raw["fruit"].to_numpy(), around, three, good, only)
+        total[only] = around[only] * ratio
         # The total's error is that of three measures; a circumference has one third of its variance.
-        raw.loc[rows, "se"] *= ratio["ratio"] / np.sqrt(3.0)
-        raw.loc[rows, "measure"] = ratio["measure"]
-        raw.loc[rows, "relation_percent_se"] = ratio["percent_se"]
-    empty = raw["total"].isna() & (raw["reason"] == USED)
-    raw.loc[empty, "reason"] = "no tape measure that gives a total"
-    raw["over_the_top_cm"] = raw["total"]
-    raw["over_the_top_cm_se"] = raw["se"]
-    raw.loc[raw["total"].isna(), ["measure", "over_the_top_cm_se"]] = [None, np.nan]
-    return raw.drop(columns=["total", "se"])
+        se = se.copy()
+        se[only] *= ratio / np.sqrt(3.0)
+    empty = np.isnan(total)
+    raw["over_the_top_cm"], raw["relation_percent_se"] = total, relation
+    raw["over_the_top_cm_se"] = np.where(empty, np.nan, se)
+    raw["measure"] = np.where(empty, len(MEASURES), measure)
+    raw["reason"] = np.where(empty & (reason == 0), _NO_TOTAL, reason)
 
 
-def _ratios(raw: pd.DataFrame, three: pd.Series, only: pd.Series) -> pd.DataFrame:
-    """Total over circumference for each row of ``only``: ratio, its standard error in percent, where it comes from."""
-    full = three.notna() & (raw["reason"] == USED)
-    log_ratio = np.log(three[full] / raw.loc[full, "circumference_cm"])
-    rows = raw[only]
-    out = pd.DataFrame({"ratio": np.nan, "percent_se": np.nan, "measure": None}, index=rows.index)
-    if full.any():
-        per_fruit = log_ratio.groupby(raw.loc[full, "fruit"]).agg(["mean", "size"])
-        spread = float((log_ratio - log_ratio.groupby(raw.loc[full, "fruit"]).transform("mean")).std(ddof=1))
-        spread = spread if np.isfinite(spread) else 0.05
-        own = rows["fruit"].map(per_fruit["mean"])
-        count = rows["fruit"].map(per_fruit["size"])
-        has = own.notna()
-        out.loc[has, "ratio"] = np.exp(own[has])
-        out.loc[has, "percent_se"] = 100.0 * spread / np.sqrt(count[has])
-        out.loc[has, "measure"] = "circumference by the fruit's own ratio"
-    rest = out["ratio"].isna()
-    if rest.any() and int(full.sum()) >= _FEWEST_FULL:
-        x = np.log(raw.loc[full, "circumference_cm"].to_numpy(float))
-        line = np.polyfit(x, log_ratio.to_numpy(), 1) if np.ptp(x) > 0.5 else np.array([0.0, log_ratio.mean()])
-        left = (log_ratio - np.polyval(line, x)).groupby(raw.loc[full, "fruit"]).mean()
-        fruit_sd = float(left.std(ddof=1)) if len(left) > 1 else 0.05
-        out.loc[rest, "ratio"] = np.exp(np.polyval(line, np.log(rows.loc[rest, "circumference_cm"].to_numpy(float))))
-        out.loc[rest, "percent_se"] = 100.0 * fruit_sd
-        out.loc[rest, "measure"] = "circumference by the club's ratio"
-    elif rest.any():
-        out.loc[rest, ["ratio", "percent_se"]] = _published_ratio(rows.loc[rest, "circumference_cm"])
-        out.loc[rest, "measure"] = "circumference by the published tables"
-    return out[out["ratio"].notna()]
+def _ratios(fruit, around, three, good, only) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Total over circumference for each row of ``only``: ratio, its standard error in percent, place in MEASURES."""
+    x, y, owner = np.log(around[good]), np.log(three[good] / around[good]), fruit[good]
+    size = int(fruit.max()) + 1
+    count = np.bincount(owner, minlength=size)
+    with np.errstate(invalid="ignore"):
+        mean = np.bincount(owner, y, minlength=size) / count
+    spread = np.sqrt(np.sum((y - mean[owner]) ** 2) / max(len(y) - np.count_nonzero(count), 1))
+    spread = max(float(spread), 0.005)  # a fruit measured once says nothing of how its shape drifts
+    asked = fruit[only]
+    if len(y) >= _FEWEST_FULL:
+        line = np.polyfit(x, y, 1) if np.ptp(x) > 0.5 else np.array([0.0, y.mean()])
+        of_fruit = np.bincount(owner, y - np.polyval(line, x), minlength=size)[count > 0] / count[count > 0]
+        ratio = np.exp(np.polyval(line, np.log(around[only])))
+        percent = np.full(len(asked), 100.0 * max(float(of_fruit.std()), spread))
+        place = np.full(len(asked), _CLUB)
+    else:
+        ratio, percent = _published_ratio(around[only])
+        place = np.full(len(asked), _PUBLISHED)
+    own = count[asked] > 0
+    ratio[own] = np.exp(mean[asked[own]])
+    percent[own] = 100.0 * spread / np.sqrt(count[asked[own]])
+    place[own] = _OWN
+    return ratio, percent, place
 
 
-def _published_ratio(circumference_cm: pd.Series) -> np.ndarray:
+def _published_ratio(circumference_cm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Ratio at which the published circumference and total tables give one weight; held level beyond their range.
 
     The circumference table keeps 54 % of fruit within 10 %, a standard deviation of 13.5 % of weight, or a third of it
@@ -176,8 +195,8 @@ def _published_ratio(circumference_cm: pd.Series) -> np.ndarray:
     grid = inches_to_cm(np.linspace(rough.low_inches, rough.high_inches, 60))
     total = tape_for_mass_cm(mass_from_circumference(grid)["mass_kg"].to_numpy())
     good = np.isfinite(total)
-    ratio = np.interp(circumference_cm.to_numpy(float), grid[good], (total / grid)[good])
-    return np.column_stack([ratio, np.full(len(ratio), rough.scatter[0][1] / 3.0)])
+    ratio = np.interp(circumference_cm, grid[good], (total / grid)[good])
+    return ratio, np.full(len(ratio), rough.scatter[0][1] / 3.0)
 
 
 # ---------------------------------------------------------------------------------------------------
@@ -186,24 +205,23 @@ def _published_ratio(circumference_cm: pd.Series) -> np.ndarray:
 
 def _days(raw: pd.DataFrame) -> pd.DataFrame:
     """Means of a fruit's readings of one day; a direct measure is not mixed with a circumference."""
-    good = raw[raw["reason"] == USED].copy()
-    good["code"] = pd.factorize(good["fruit"], sort=True)[0]
-    good["rough"] = good["measure"].str.startswith("circumference").to_numpy(bool) if len(good) else False
-    good = good.sort_values(["code", "date", "rough", "line"], kind="stable")
-    code, date = good["code"].to_numpy(), good["date"].to_numpy()
+    good = np.flatnonzero(raw["reason"].to_numpy() == 0)
+    fruit, date = raw["fruit"].to_numpy()[good], raw["date"].to_numpy()[good]
     first = np.ones(len(good), bool)
-    first[1:] = (code[1:] != code[:-1]) | (date[1:] != date[:-1])
+    first[1:] = (fruit[1:] != fruit[:-1]) | (date[1:] != date[:-1])
+    if first.all():
+        return raw.iloc[good].assign(tapings=1).reset_index(drop=True)
     number = np.cumsum(first) - 1
-    rough = good["rough"].to_numpy()
-    passed = rough & ~rough[first][number] if len(good) else rough  # the day has a direct measure
-    raw.loc[good.index[passed], "reason"] = "a fuller taping was made that day"
+    rough = raw["relation_percent_se"].to_numpy()[good] > 0
+    direct = np.bincount(number, ~rough) > 0
+    passed = rough & direct[number]
+    raw.loc[raw.index[good[passed]], "reason"] = _FULLER
     good, number = good[~passed], number[~passed]
-    days = good[first[~passed]].copy()
-    size = np.bincount(number, minlength=len(days))
-    days["over_the_top_cm"] = np.bincount(number, good["over_the_top_cm"], minlength=len(days)) / np.maximum(size, 1)
-    days["over_the_top_cm_se"] = days["over_the_top_cm_se"].to_numpy() / np.sqrt(np.maximum(size, 1))
-    days["tapings"] = size
-    return days.reset_index(drop=True)
+    size = np.bincount(number)
+    days = raw.iloc[good[np.r_[True, number[1:] != number[:-1]]]].reset_index(drop=True)
+    days["over_the_top_cm"] = np.bincount(number, raw["over_the_top_cm"].to_numpy()[good]) / size
+    days["over_the_top_cm_se"] = days["over_the_top_cm_se"] / np.sqrt(size)
+    return days.assign(tapings=size)
 
 
 def slip_scores(day: np.ndarray, total_cm: np.ndarray, se_cm: np.ndarray) -> np.ndarray:
@@ -239,8 +257,8 @@ def _allowance(day, total_cm, se_cm):
 
 def _without_slips(days: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Splits the days into those kept and those that are slips of the tape or the pen."""
-    code, day = days["code"].to_numpy(), days["day"].to_numpy(float)
-    total, se = days["over_the_top_cm"].to_numpy(float), days["over_the_top_cm_se"].to_numpy(float)
+    code, day = days["fruit"].to_numpy(), days["day"].to_numpy()
+    total, se = days["over_the_top_cm"].to_numpy(), days["over_the_top_cm_se"].to_numpy()
     keep = np.ones(len(days), bool)
     expected = np.full(len(days), np.nan)
     if len(days) >= 4:
@@ -251,11 +269,13 @@ def _without_slips(days: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
             score[1:-1] = np.abs(_stand_off(day, total)) / np.abs(_allowance(day, total, se))
         starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
         ends = np.r_[starts[1:], len(days)]
-        for fruit in np.unique(code[inner & (score > 1.0)]):
+        rank = np.cumsum(np.r_[True, code[1:] != code[:-1]]) - 1
+        for fruit in np.unique(rank[inner & (score > 1.0)]):
             span = slice(starts[fruit], ends[fruit])
             keep[span], expected[span] = _sift(day[span], total[span], se[span])
-    slips = days[~keep].assign(expected_cm=expected[~keep])
-    return days[keep].reset_index(drop=True), slips
+    if keep.all():
+        return days, days.iloc[:0]
+    return days[keep], days[~keep].assign(expected_cm=expected[~keep])
 
 
 def _sift(day: np.ndarray, total: np.ndarray, se: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -286,46 +306,47 @@ def _sift(day: np.ndarray, total: np.ndarray, se: np.ndarray) -> tuple[np.ndarra
 
 
 def _settle_doubles(days: pd.DataFrame, raw: pd.DataFrame, slips: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Slips back to single readings: of a doubled day that is off, the reading that fits its neighbours is kept."""
-    if not len(slips):
-        return days, slips.assign(reason=None)
-    key = pd.MultiIndex.from_arrays([raw["fruit"], raw["date"]])
-    off = slips.set_index(["fruit", "date"])
-    rows = raw[(raw["reason"] == USED) & key.isin(off.index)].copy()
-    place = off.index.get_indexer(pd.MultiIndex.from_arrays([rows["fruit"], rows["date"]]))
-    rows["expected_cm"] = off["expected_cm"].to_numpy()[place]
-    rows["code"] = off["code"].to_numpy()[place]
-    rows["tapings"] = 1
-    distance = (rows["over_the_top_cm"] - rows["expected_cm"]).abs()
-    doubled = off["tapings"].to_numpy()[place] > 1
-    fits = doubled & (distance <= SLIP_SE * rows["over_the_top_cm_se"]).to_numpy()
-    saved = rows[fits].drop_duplicates(["fruit", "date"])
-    if len(saved):
-        days = pd.concat([days, saved.drop(columns="expected_cm")]).sort_values(["code", "date"], ignore_index=True)
-    parted = rows.drop(index=saved.index)
-    parted["reason"] = "a slip: further from the tapings before and after than tape and growth can explain"
-    return days, parted
+    """Slips back to single readings: of a doubled day that is off, the reading that fits its neighbours is kept.
+
+    Returns the days that serve and all readings that do not.
+    """
+    if len(slips):
+        key = pd.MultiIndex.from_frame(slips[["fruit", "date"]])
+        place = key.get_indexer(pd.MultiIndex.from_frame(raw[["fruit", "date"]]))
+        rows = raw[(place >= 0) & (raw["reason"].to_numpy() == 0)].copy()
+        place = place[rows.index]
+        rows["expected_cm"] = slips["expected_cm"].to_numpy()[place]
+        distance = (rows["over_the_top_cm"] - rows["expected_cm"]).abs()
+        doubled = slips["tapings"].to_numpy()[place] > 1
+        fits = doubled & (distance <= SLIP_SE * rows["over_the_top_cm_se"]).to_numpy()
+        saved = rows[fits].drop_duplicates(["fruit", "date"])
+        if len(saved):
+            days = pd.concat([days, saved.assign(tapings=1, expected_cm=np.nan)])
+        off = rows.index.difference(saved.index)
+        raw.loc[off, "reason"] = _SLIP
+        raw.loc[off, "expected_cm"] = rows.loc[off, "expected_cm"]
+    return days, raw[raw["reason"].to_numpy() != 0]
 
 
-def _with_mass(frame: pd.DataFrame, table: WeightTable | str | None) -> pd.DataFrame:
+def _add_mass(frame: pd.DataFrame, fruits: pd.DataFrame, table: WeightTable | str | None) -> None:
     """Adds mass_kg, mass_kg_se and the table's name, by each fruit's season and class unless one table is named."""
-    frame["mass_kg"], frame["mass_kg_se"], frame["table"] = np.nan, np.nan, None
-    serves = frame["used"].to_numpy(bool)
+    of_fruit = np.full(len(fruits), -1)
+    held: list[WeightTable] = []
     if table is not None:
-        groups = [(table_named(table), serves)]
+        held, of_fruit[:] = [table_named(table)], 0
     else:
-        pairs = frame.loc[serves, ["season", "kind"]].drop_duplicates()
-        groups = []
-        for season, kind in pairs.itertuples(index=False):
-            rows = serves & (frame["season"] == season).to_numpy(bool) & (frame["kind"] == kind).to_numpy(bool)
+        for (season, kind), rows in fruits.groupby(["season", "kind"]).indices.items():
             try:
-                groups.append((table_for(int(season), kind), rows))
+                held.append(table_for(int(season), kind))
             except PatchstatsError:  # weighed without a tape, or a season whose table is not held
                 continue
-    for chosen, rows in groups:
-        made = mass_from_tape(frame.loc[rows, "over_the_top_cm"].to_numpy(), table=chosen,
-                              tape_se_cm=frame.loc[rows, "over_the_top_cm_se"].to_numpy())
-        frame.loc[rows, "mass_kg"] = made["mass_kg"].to_numpy()
-        frame.loc[rows, "mass_kg_se"] = made["mass_kg_se"].to_numpy()
-        frame.loc[rows, "table"] = chosen.name
-    return frame
+            of_fruit[rows] = len(held) - 1
+    which = np.where(frame["used"].to_numpy(), of_fruit[frame["fruit"].to_numpy()], -1)
+    total, se = frame["over_the_top_cm"].to_numpy(), frame["over_the_top_cm_se"].to_numpy()
+    mass, mass_se = np.full(len(frame), np.nan), np.full(len(frame), np.nan)
+    for number, chosen in enumerate(held):
+        rows = which == number
+        made = mass_from_tape(total[rows], table=chosen, tape_se_cm=se[rows])
+        mass[rows], mass_se[rows] = made["mass_kg"], made["mass_kg_se"]
+    frame["mass_kg"], frame["mass_kg_se"] = mass, mass_se
+    frame["table"] = np.array([*(t.name for t in held), None], dtype=object)[which]
