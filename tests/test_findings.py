@@ -65,8 +65,8 @@ def test_effect_among_a_growers_own_fruits_in_metric_words():
 
 def test_an_interval_that_holds_zero_is_said_so():
     found = findings.effect(fit_with("soil_c", 0.05, 0.1, np.inf), "soil_c", per=1, shown=METRIC)
-    assert found.sentence == ("Every degree Celsius of warmer soil went with 0.05 kg a day more gain, which cannot be told "
-                              "from none (90% interval 0.11 less to 0.21 more).")
+    assert found.sentence == ("Every degree Celsius of warmer soil went with 0.05 kg a day more gain, which cannot "
+                              "be told from none (90% interval 0.11 less to 0.21 more).")
     assert findings.effect(fit_with("soil_c", 0.05, 0.1, np.inf), "soil_c", per=5).sentence.startswith(
         "Every 5 degrees Fahrenheit of warmer soil went with")
 

@@ -73,24 +73,24 @@ def tape_against_scale(table: pd.DataFrame, *, shown: Shown = IMPERIAL,
     require(rows, (), "tape_against_scale")
     rows["to_chart_percent"] = 100 * (rows["scale_kg"] / rows["table_kg"] - 1)
     percent = rows["to_chart_percent"]
-    within = int((percent.abs() <= 10).sum())
+    far = percent.abs() > 10 + 1e-9  # 440 lb on a table of 400 lb is within 10%, whatever the last binary digit
+    within = int((~far).sum())
     lightest, heaviest = (say(m, "mass_kg", shown) for m in rows["table_kg"].agg(["min", "max"]))
     alt = (f"Dots of percent to chart against weight by tape for {len(rows)} entries, from {lightest} to {heaviest}. "
-           f"{within} of {len(rows)} lie within 10% of the chart; the middle is {percent.median():+.0f}%, from "
-           f"{percent.min():+.0f}% to {percent.max():+.0f}%.")
+           f"{within} of {len(rows)} lie within 10% of the chart; the middle is {_percent(percent.median())}, from "
+           f"{_percent(percent.min())} to {_percent(percent.max())}.")
 
     def draw(figure):
         ax = figure.subplots()
         x = to_shown(rows["table_kg"], "mass_kg", shown)
         ax.axhspan(-10, 10, color=BLUE, alpha=0.10, linewidth=0)
         ax.axhline(0, color=INK, linewidth=2.5)
-        far = percent.abs() > 10
         sns.scatterplot(x=x[~far], y=percent[~far], ax=ax, color=BLUE, s=130, alpha=0.65, linewidth=0)
         sns.scatterplot(x=x[far], y=percent[far], ax=ax, color=VERMILION, marker="D", s=130, alpha=0.8, linewidth=0)
         reach = max(22.0, float(percent.abs().max()) * 1.15)
         ax.set_ylim(-reach, reach)
         ax.set_xlim(0, x.max() * 1.04)
-        ax.yaxis.set_major_formatter(lambda y, _: f"{y:+.0f}%" if y else "0%")
+        ax.yaxis.set_major_formatter(lambda y, _: _percent(y))
         ax.xaxis.set_major_formatter("{x:,.0f}")
         for y, words, va in ((0.985, "heavy to chart", "top"), (0.015, "light to chart", "bottom")):
             ax.text(0.012, y, words, transform=ax.transAxes, va=va, fontsize=LABEL_POINTS, fontweight="bold", color=INK)
@@ -100,3 +100,8 @@ def tape_against_scale(table: pd.DataFrame, *, shown: Shown = IMPERIAL,
 
     note = "One dot an entry on the certified scale. Blue dots: within 10% of the table; diamonds: further off."
     return Chart("tape_against_scale", title, rows, alt, note, draw)
+
+
+def _percent(value: float) -> str:
+    """Percent to chart with its sign, none for zero."""
+    return f"{value:+.0f}%" if round(value) else "0%"
