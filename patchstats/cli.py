@@ -17,7 +17,6 @@ from pathlib import Path
 
 import patchstats
 from patchstats.launch import clone_root, one_thread
-from patchstats.remarks import PatchstatsError
 
 PROG = "patchstats"
 
@@ -34,6 +33,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if rest and options.command != "test":
         parser.error(f"{options.command} does not know {' '.join(rest)}")
     options.rest = rest
+    from patchstats.remarks import PatchstatsError  # pandas comes with it, which --help need not wait for
+
     try:
         return options.run(options)
     except PatchstatsError as error:
@@ -102,6 +103,8 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _test(options: argparse.Namespace) -> int:
+    from patchstats.remarks import PatchstatsError
+
     root = clone_root()
     if root is None:
         raise PatchstatsError("The tests are in the project's clone, not in the installed package: run "

@@ -1,0 +1,106 @@
+"""The command line: what each command leaves behind, and one clear sentence for each thing that goes wrong."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from patchstats import cli, clubbook
+
+PICTURE = b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x02\x00\x00\x00\x90wS\xde"
+
+
+@pytest.fixture
+def club(tmp_path) -> Path:
+    return clubbook.create_club(tmp_path / "club", name="Two Rivers Growers")
+
+
+@pytest.fixture
+def log(demo_root) -> Path:
+    return min((demo_root / "data" / "demo" / "logs").rglob("*.csv"))
+
+
+def run(capsys, *words: object) -> tuple[int, str, str]:
+    code = cli.main([str(word) for word in words])
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_take_in_counts_add_up_and_the_second_time_changes_nothing(capsys, club, log):
+    code, out, err = run(capsys, "take-in", log, "--club", club, "--json")
+    (receipt,) = json.loads(out)
+    assert (code, err, receipt["status"]) == (0, "", "taken in")
+    assert receipt["rows_read"] == receipt["rows_kept"] + receipt["rows_listed"] > 0
+    before = clubbook.open_club(club).readings
+    code, out, _ = run(capsys, "take-in", log, "--club", club)
+    assert code == 0 and "already taken in" in out
+    assert clubbook.open_club(club).readings.equals(before)
+
+
+def test_dry_run_keeps_nothing(capsys, club, log):
+    before = tree(club)
+    code, out, _ = run(capsys, "take-in", log, "--club", club, "--dry-run")
+    assert code == 0 and "preview" in out.lower()
+    assert tree(club) == before
+
+
+def test_folder_of_pictures(capsys, club, tmp_path):
+    pictures = tmp_path / "pictures"
+    pictures.mkdir()
+    for name in ("a.png", "b.png"):
+        (pictures / name).write_bytes(PICTURE + name.encode())
+    code, _, err = run(capsys, "take-in", pictures, "--club", club)
+    assert code == 2
+    assert err.startswith("None of the 2 files could be read as a log, the first being: a.png: ")
+    assert err.count("\n") == 1
+    assert len(clubbook.open_club(club).receipts) == 0
+
+
+def test_some_refused_is_said_and_the_rest_are_in(capsys, club, log, tmp_path):
+    picture = tmp_path / "a.png"
+    picture.write_bytes(PICTURE)
+    code, _, err = run(capsys, "take-in", log, picture, "--club", club)
+    assert code == 1
+    assert err.startswith("1 of 2 files could not be read as a log, the first being: a.png: ")
+    assert len(clubbook.open_club(club).receipts) == 1
+
+
+@pytest.mark.parametrize("words, sentence", [
+    (("take-in", "{tmp}/none", "--club", "{club}"), "There is no file or folder {tmp}/none.\n"),
+    (("take-in", "{tmp}/empty", "--club", "{club}"), "The folder {tmp}/empty holds no files to take in.\n"),
+    (("take-in", "{tmp}/empty", "--club", "{tmp}/none"), "There is no folder {tmp}/none.\n"),
+    (("new-club", "{club}", "--name", "Another"),
+     "There is a club in {club} already; open it, or choose another folder.\n"),
+    (("dictionary", "pumpkins"), "There is no table called 'pumpkins'; the tables are growers, patches,"),
+    (("demo", "--output", "{tmp}/file/output"),
+     "The output folder {tmp}/file/output cannot be written (Not a directory); name another one with --output.\n"),
+])
+def test_one_sentence_and_nothing_written(capsys, club, tmp_path, words, sentence):
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "file").write_text("no folder")
+    before = tree(tmp_path)
+    code, out, err = run(capsys, *(word.format(tmp=tmp_path, club=club) for word in words))
+    assert (code, out) == (2, "")
+    assert err.replace("\\", "/").startswith(sentence.format(tmp=tmp_path, club=club).replace("\\", "/"))
+    assert err.count("\n") == 1
+    assert tree(tmp_path) == before
+
+
+def test_an_unknown_word_is_an_error(capsys):
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(["demo", "--outptu", "there"])
+    assert stopped.value.code == 2
+    assert "demo does not know --outptu" in capsys.readouterr().err
+
+
+def test_new_club_then_open(capsys, tmp_path):
+    code, out, _ = run(capsys, "new-club", tmp_path / "made", "--name", "Gravel Bend", "--units", "metric")
+    club = clubbook.open_club(tmp_path / "made")
+    assert (code, club.name, club.shown.mass) == (0, "Gravel Bend", "kg")
+    assert "take-in FILES" in out
