@@ -10,9 +10,10 @@ from patchstats.demo.habits import Habit
 from patchstats.demo.model import Model
 from patchstats.demo.pedigree import SeedBox
 from patchstats.tables import conform
-from patchstats.units import CM_PER_FOOT, c_to_f, f_to_c, inches_to_cm, kg_to_lb, lb_to_kg
+from patchstats.units import CM_PER_FOOT, CM_PER_INCH, c_to_f, f_to_c, inches_to_cm, kg_to_lb, lb_to_kg
 
-PROBE_CM = 10.0
+PROBE_CM, PROBE_INCHES = 10.0, 4.0
+_TENTH_INCH_MM = CM_PER_INCH  # a tenth of an inch is as many millimetres as an inch has centimetres
 
 
 def tables(rng: np.random.Generator, model: Model, people: season.People, ground: pd.DataFrame, ways: list[Habit],
@@ -125,7 +126,7 @@ def _readings(rng, model: Model, latent: pd.DataFrame, mass: np.ndarray, shares:
     at, days = np.concatenate(fruit), np.concatenate(age)
     measures = growth.tape_fruits(rng, mass[at, days], shares[at], sd_in=model.tape_sd_in)
     member = latent["member"].to_numpy()[at]
-    per_in = np.array([2.54 if w.hand.unit == "cm" else 1.0 for w in ways])[member]
+    per_in = np.array([CM_PER_INCH if w.hand.unit == "cm" else 1.0 for w in ways])[member]
     step = np.array([w.hand.step for w in ways])[member]
     kind = np.array([w.hand.measures for w in ways])[member]
     to_cm = inches_to_cm(1.0) / per_in  # from the member's unit to centimetres
@@ -196,7 +197,8 @@ def _soil(rng, people: season.People, ways: list[Habit], s: season.Season) -> pd
     shown = np.where(metric, np.rint(probe * 2.0) / 2.0, f_to_c(np.rint(c_to_f(probe))))
     return pd.DataFrame({
         "patch": _patch_keys(people)[patch], "date": date_of([s.year] * len(patch), weather.DAYS[column]),
-        "time_of_day": "07:00", "soil_c": shown, "depth_cm": PROBE_CM})
+        "time_of_day": "07:00", "soil_c": shown,
+        "depth_cm": np.where(metric, PROBE_CM, inches_to_cm(PROBE_INCHES))})
 
 
 def _weather(people: season.People, ways: list[Habit], s: season.Season) -> pd.DataFrame:
@@ -210,7 +212,7 @@ def _weather(people: season.People, ways: list[Habit], s: season.Season) -> pd.D
     return pd.DataFrame({
         "patch": _patch_keys(people)[patch], "date": date_of([s.year] * len(patch), weather.DAYS[column]),
         "air_max_c": degrees(s.sky.air_max_c[patch, column]), "air_min_c": degrees(s.sky.air_min_c[patch, column]),
-        "rain_mm": np.where(metric, np.rint(rain), np.rint(rain / 2.54) * 2.54)})
+        "rain_mm": np.where(metric, np.rint(rain), np.rint(rain / _TENTH_INCH_MM) * _TENTH_INCH_MM)})
 
 
 def _flowers(people: season.People, ways: list[Habit], s: season.Season, keyed: pd.DataFrame) -> pd.DataFrame:

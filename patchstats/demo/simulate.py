@@ -13,6 +13,7 @@ from patchstats.demo import clean, names, pedigree, season
 from patchstats.demo.habits import Habit, habits
 from patchstats.demo.model import DEMO_SEED, MODEL, Model
 from patchstats.demo.model import truth as truth_of
+from patchstats.units import M2_PER_SQFT
 
 SEASONS = tuple(range(2019, 2025))
 MEMBERS = 34
@@ -84,7 +85,7 @@ def _people(rng: np.random.Generator, model: Model, members: list[str]) -> tuple
         "patch": [f"{members[m]}/{text}" for m, text in zip(member, label, strict=True)],
         "grower": [members[m] for m in member],
         "latitude_deg": np.round(rng.uniform(45.9, 46.4, n)[member] + 0.02 * second, 2),
-        "area_m2": np.round(rng.uniform(90.0, 420.0, patches), 0),
+        "area_m2": np.rint(rng.uniform(100.0, 450.0, patches)) * 10.0 * M2_PER_SQFT,
         "soil_heated": heated,
     })
     return people, ground

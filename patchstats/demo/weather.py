@@ -31,7 +31,7 @@ def season_sky(rng: np.random.Generator, *, lean_c: np.ndarray, heated: np.ndarr
     spell = _spell(rng, 1.0)
     turn = np.cos(2.0 * np.pi * (DAYS - 206) / 365.0)  # warmest in the last week of July
     warm_year = rng.normal(0.0, 0.5)
-    mean = 6.0 + 15.0 * turn + warm_year
+    mean = 12.5 + 9.0 * turn + warm_year
     own_season = rng.normal(0.0, 0.8, patches)
     local = rng.normal(0.0, 0.35, (patches, len(DAYS)))
     soil = mean + 0.3 + 1.2 * _smooth(spell) + (lean_c + own_season + HEATING_C * heated)[:, None] + local
