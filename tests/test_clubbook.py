@@ -96,13 +96,13 @@ def test_a_file_changed_by_one_byte_is_another_file_and_is_asked_about(club):
     assert len(data) == len(changed)
     _, second = take(club, ("ida.csv", data), ("ida.csv", changed))
     assert second.number == 2
-    assert [r.code for r in second.remarks] == ["handed-in-again"]
+    assert [r.code for r in second.remarks] == ["handed-in-before"]
     assert second.remarks[0].message.startswith("5 of the 5 tapings in this file are of days that stand already in ida")
     opened = open_club(club)
     assert len(opened.readings) == 6  # the four alike once, the changed one in both its readings
-    (asked,) = opened.remarks.query("code == 'logs-disagree'").itertuples()
-    assert asked.message == ("For Ida Field/2024/A on 2024-08-02, over_the_top_cm is 112 in ida.csv, line 3, "
-                             "and 113 here; both are kept.")
+    (asked,) = opened.remarks.query("code == 'tapings-disagree'").itertuples()
+    assert asked.message == ("over_the_top_cm of Ida Field/2024/A on 2024-08-02 is 113 here, but 112 in ida.csv, "
+                             "line 3; both were kept.")
 
 
 def test_two_files_of_one_name_are_told_apart(club):
@@ -119,8 +119,8 @@ def test_identities_are_merged_and_disagreements_asked(club):
     assert fruit.seed == "1204 Berg 2019"  # the first that is not empty
     (asked,) = opened.remarks.query("code == 'logs-disagree'").itertuples()
     assert (asked.file, asked.line, asked.column, asked.receipt) == ("3.csv", 2, "seed", 3)
-    assert asked.message == ("For Ida Field/2024/A, seed is 1204 Berg 2019 in 2.csv, line 2, and 1310 Berg 2020 here; "
-                             "the first is kept.")
+    assert asked.message == ("seed of Ida Field/2024/A is 1310 Berg 2020 here, but 1204 Berg 2019 in 2.csv, line 2; "
+                             "the first was kept.")
 
 
 def test_a_preview_writes_nothing(club):

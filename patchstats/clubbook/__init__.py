@@ -7,11 +7,16 @@ deleted: taking back marks a receipt, and the tables are made of the receipts th
 
 from __future__ import annotations
 
+from patchstats.clubbook.backup import backup
 from patchstats.clubbook.club import Club, open_club, receipt
+from patchstats.clubbook.export import export, read_export
 from patchstats.clubbook.handed import HandedIn
+from patchstats.clubbook.history import history, original, take_back
 from patchstats.clubbook.receipts import Receipt, as_html, as_text
 from patchstats.clubbook.settings import ClubSettings, read_settings, write_settings
-from patchstats.clubbook.take import create_club, take_in
+from patchstats.clubbook.take import create_club, read_again, take_in
+from patchstats.clubbook.verify import Verification, verify
 
-__all__ = ["Club", "ClubSettings", "HandedIn", "Receipt", "as_html", "as_text", "create_club", "open_club",
-           "read_settings", "receipt", "take_in", "write_settings"]
+__all__ = ["Club", "ClubSettings", "HandedIn", "Receipt", "Verification", "as_html", "as_text", "backup",
+           "create_club", "export", "history", "open_club", "original", "read_again", "read_export", "read_settings",
+           "receipt", "take_back", "take_in", "verify", "write_settings"]

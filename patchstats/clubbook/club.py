@@ -118,8 +118,9 @@ def _receipts(connection) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=columns).astype({
         "receipt": "int64", "size_bytes": "int64", "rows_read": "int64", "rows_kept": "int64", "rows_listed": "int64",
         "replaced_by": "Int64", "taken_back": object, "why": object})
-    # Members hand in different files under one name; the later ones are told apart by their receipt.
-    later = frame.duplicated("name")
+    # Members hand in different files under one name; of those that stand the later ones are told apart.
+    standing = frame["taken_back"].isna()
+    later = standing & frame["name"].where(standing, "#" + frame["receipt"].astype(str)).duplicated()
     told_apart = frame["name"] + " (receipt " + frame["receipt"].astype(str) + ")"
     frame.insert(2, "file", frame["name"].where(~later, told_apart))
     return frame

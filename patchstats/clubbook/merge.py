@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from patchstats import tables
-from patchstats.clubbook.kinds import LOGS_DISAGREE, LOGS_REPEAT
+from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
 
 _NAMING = ("growers", "patches", "plants", "fruits", "weighings", "seeds")
@@ -60,8 +60,7 @@ def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int,
             for _, other in said.iloc[1:].iterrows():
                 if other["receipt"] != first["receipt"] and not _same(first[column.name], other[column.name]):
                     remarks.append((other["receipt"], _disagreement(
-                        " on ".join(_words(first[k]) for k in key), column.name, first, other,
-                        "the first is kept")))
+                        "logs-disagree", " on ".join(_words(first[k]) for k in key), column.name, first, other)))
         whole.append(row)
     once = pd.DataFrame(whole).astype(rows.dtypes.to_dict())
     return pd.concat([rows[~again], once]), remarks
@@ -77,8 +76,8 @@ def _told(name: str, rows: pd.DataFrame, files: Mapping[int, str]) -> tuple[pd.D
     first_receipt = by_content.transform("first")
     repeat = first_receipt != rows["receipt"]
     counts = Counter(zip(rows.loc[repeat, "receipt"], first_receipt[repeat], strict=True))
-    remarks = [(receipt, remark(LOGS_REPEAT, files[receipt], count=count, table=name, first_file=files[first],
-                                first_receipt=first))
+    remarks = [(receipt, remark(kind("logs-repeat"), files[receipt], count=count, table=name,
+                                other=files[first]))
                for (receipt, first), count in sorted(counts.items())]
     rows = rows[~repeat]
     if name == "readings":
@@ -100,14 +99,13 @@ def _other_tapings(rows: pd.DataFrame) -> list[tuple[int, Remark]]:
                          and not _same(first[c], other[c])]
             if differing:
                 remarks.append((other["receipt"], _disagreement(
-                    f"{fruit} on {_words(day)}", differing[0], first, other, "both are kept")))
+                    "tapings-disagree", f"{fruit} on {_words(day)}", differing[0], first, other)))
     return remarks
 
 
-def _disagreement(what: str, column: str, first: pd.Series, other: pd.Series, kept: str) -> Remark:
-    first_place = f"{first['file']}, line {_line(first)}"
-    return remark(LOGS_DISAGREE, other["file"], _line(other), column, _words(other[column]),
-                  before=_words(first[column]), what=what, first_place=first_place, kept=kept)
+def _disagreement(code: str, key: str, column: str, first: pd.Series, other: pd.Series) -> Remark:
+    return remark(kind(code), other["file"], _line(other), column, _words(other[column]), what=column, key=key,
+                  first=_words(first[column]), other=f"{first['file']}, line {_line(first)}")
 
 
 def _line(row: pd.Series) -> int:

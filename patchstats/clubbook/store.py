@@ -165,6 +165,19 @@ def normal_frame(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
+def same_rows(name: str, held: pd.DataFrame | None, again: pd.DataFrame | None) -> bool:
+    """Whether rows from the book (with their receipt) and rows read anew are the same, cell for cell."""
+    if held is None or again is None:
+        return held is None and again is None
+    return normal_frame(name, held.drop(columns="receipt")).equals(again)
+
+
+def rows_of_receipt(connection: sqlite3.Connection, receipt: int) -> dict[str, pd.DataFrame]:
+    """The rows of one receipt by table, tables without rows left out."""
+    return {name: frame for name in tables.STORED
+            if len(frame := read_frame(connection, name, "receipt = ?", (receipt,)))}
+
+
 def _to_cells(values: pd.Series, kind: str) -> list:
     present = values.notna()
     if kind == "date":

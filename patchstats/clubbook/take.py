@@ -16,11 +16,11 @@ import patchstats
 from patchstats import tables
 from patchstats.clubbook import store
 from patchstats.clubbook.faults import in_words
-from patchstats.clubbook.files import ORIGINALS, keep_original, sha256_of, sweep_parts
+from patchstats.clubbook.files import ORIGINALS, keep_original, read_original, sha256_of, sweep_parts
 from patchstats.clubbook.handed import HandedIn, bytes_of, gathered
-from patchstats.clubbook.kinds import HANDED_IN_AGAIN
 from patchstats.clubbook.receipts import Receipt, remembered, settled
 from patchstats.clubbook.settings import ClubSettings, checked_name, read_settings, write_settings
+from patchstats.remark_kinds import kind
 from patchstats.remarks import ClubError, IntakeError, Remark, remark
 from patchstats.units import IMPERIAL, Shown
 
@@ -72,8 +72,8 @@ def take_in(folder: str | Path, paths: str | Path | HandedIn | Iterable[str | Pa
     files = gathered(paths)
     if replaces is not None and len(files) != 1:
         raise ClubError(f"A receipt can be replaced by one file, not by {len(files)}.")
-    told = {"heading_words": dict(settings.heading_words), "date_order": settings.date_order, **(answers or {})}
-    job = _Job(_json(dict(answers or {})), told, replaces, dry_run, reader or read_with_intake)
+    job = _Job(_json(dict(answers or {})), _told(settings, answers or {}), replaces, dry_run,
+               reader or read_with_intake)
     receipts = []
     with in_words(folder, "taking in"):
         if not dry_run:
@@ -85,6 +85,31 @@ def take_in(folder: str | Path, paths: str | Path | HandedIn | Iterable[str | Pa
             receipts.append(_take_one(folder, name, source, job))
         if progress is not None:
             progress(done, len(files), receipts[-1])
+    return receipts
+
+
+def read_again(folder: str | Path, *, reader: Reader | None = None) -> list[Receipt]:
+    """Reads every standing original again, after the club's heading words or patchstats itself have changed.
+
+    A file that is now read otherwise gets a new receipt in place of its old one, each in one transaction; the members'
+    answers go with it. Returns the new receipts.
+    """
+    folder = Path(folder)
+    settings = read_settings(folder)
+    read = reader or read_with_intake
+    with in_words(folder, "reading again"), store.reading(folder) as connection:
+        standing = connection.execute("SELECT number, sha256, name, answers FROM receipts WHERE taken_back IS NULL "
+                                      "ORDER BY number").fetchall()
+    receipts = []
+    for number, sha256, name, answers in standing:
+        with in_words(folder, f"reading {name} again"):
+            data = read_original(folder, sha256)
+            told = _told(settings, json.loads(answers))
+            rows = {table: store.normal_frame(table, f) for table, f in read(data, name, told).tables.items() if len(f)}
+            with store.reading(folder) as connection:
+                held = store.rows_of_receipt(connection, number)
+            if not all(store.same_rows(table, held.get(table), rows.get(table)) for table in tables.STORED):
+                receipts.append(_take_one(folder, name, data, _Job(answers, told, None, False, read, again=True)))
     return receipts
 
 
@@ -146,11 +171,11 @@ def _take_one(folder: Path, name: str, source: Path | bytes, job: _Job) -> Recei
         if known is None:
             replaced = {standing[0]} if standing else set()
             for old in replaced:  # before the new one, since one receipt stands for the same bytes
-                mark_taken_back(connection, old, "read again with other answers")
+                mark_taken_back(connection, old, "read again" if job.again else "read again with other answers")
             number = _insert_receipt(connection, name, sha256, len(data), job, understood, counts)
             for table, frame in frames.items():
                 store.insert_frame(connection, table, number, frame)
-            _insert_remarks(connection, number, (*remarks, *_handed_in_again(connection, number, name)))
+            _insert_remarks(connection, number, (*remarks, *_handed_in_before(connection, number, name)))
         else:
             number, replaced = known.number, set()
         if job.replaces is not None and job.replaces not in (number, *replaced):
@@ -179,6 +204,12 @@ class _Job:
     replaces: int | None
     dry_run: bool
     reader: Reader
+    again: bool = False  # the same bytes are read anew and take the place of their standing receipt
+
+
+def _told(settings: ClubSettings, answers: Mapping[str, object]) -> dict[str, object]:
+    """What a reader is told: the club's settings, and over them the member's answers."""
+    return {"heading_words": dict(settings.heading_words), "date_order": settings.date_order, **answers}
 
 
 def _standing(connection: sqlite3.Connection, sha256: str) -> tuple[int, str, str] | None:
@@ -190,7 +221,7 @@ def _standing(connection: sqlite3.Connection, sha256: str) -> tuple[int, str, st
 def _known(connection: sqlite3.Connection, sha256: str, name: str, job: _Job) -> Receipt | None:
     """The receipt that stands for these bytes, unless the member has now answered otherwise."""
     standing = _standing(connection, sha256)
-    if standing is None or job.answers not in ("{}", standing[1]):
+    if standing is None or job.again or job.answers not in ("{}", standing[1]):
         return None
     under = "" if standing[2] == name else f"It came in under the name {standing[2]}."
     return replace(load_receipt(connection, standing[0]), name=name, status="already taken in", reason=under)
@@ -214,7 +245,7 @@ def _insert_remarks(connection: sqlite3.Connection, number: int, remarks: Iterab
          for row, r in enumerate(remarks)])
 
 
-def _handed_in_again(connection: sqlite3.Connection, number: int, name: str) -> list[Remark]:
+def _handed_in_before(connection: sqlite3.Connection, number: int, name: str) -> list[Remark]:
     """A remark for each standing receipt that tells of the same fruits on the same days as this one."""
     count = connection.execute("SELECT count(*) FROM readings WHERE receipt = ?", (number,)).fetchone()[0]
     rows = connection.execute(
@@ -222,7 +253,7 @@ def _handed_in_again(connection: sqlite3.Connection, number: int, name: str) -> 
         " JOIN readings o ON o.fruit = n.fruit AND o.date = n.date AND o.receipt <> n.receipt"
         " JOIN receipts r ON r.number = o.receipt AND r.taken_back IS NULL"
         " WHERE n.receipt = ? GROUP BY o.receipt ORDER BY o.receipt", (number,)).fetchall()
-    return [settled(remark(HANDED_IN_AGAIN, name, alike=alike, count=count, first_file=first, first_receipt=receipt))
+    return [settled(remark(kind("handed-in-before"), name, alike=alike, count=count, other=first, number=receipt))
             for receipt, first, alike in rows]
 
 
