@@ -90,6 +90,9 @@ def make_parser() -> argparse.ArgumentParser:
     sub.add_argument("--json", action="store_true", help="print the receipts as JSON")
     sub.add_argument("--receipts", action="store_true", help="print each receipt in full")
 
+    sub = command("notebooks", _notebooks, "run the project's notebooks again, and keep their new outputs in place")
+    sub.add_argument("only", nargs="*", type=Path, metavar="NOTEBOOK", help="these alone (default: all)")
+
     sub = command("dictionary", _dictionary, "print the data dictionary: every table and column, unit and meaning")
     sub.add_argument("table", nargs="?", help="one table of it")
     return parser
@@ -117,12 +120,20 @@ def _test(options: argparse.Namespace) -> int:
         return subprocess.call([*pytest, *options.rest], cwd=root)
     from patchstats.tour import demo_club
 
-    demo_club(print)  # the notebooks read it
+    demo_club()  # the notebooks read it
     sys.stdout.flush()
     # One after the other: notebooks' kernels and the tests would take each other's cores.
     codes = [subprocess.call([*pytest, *words], cwd=root) for words in (
         [], ["--nbval", "-p", "no:xdist", "--nbval-sanitize-with", "tests/nbval_sanitize.cfg", "notebooks"])]
     return max(codes)
+
+
+def _notebooks(options: argparse.Namespace) -> int:
+    from patchstats import tour
+
+    club = tour.demo_club()
+    tour.run_notebooks(club.folder, tour.notebooks_folder(), only=[path.stem for path in options.only])
+    return 0
 
 
 def _new_club(options: argparse.Namespace) -> int:

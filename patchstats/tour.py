@@ -10,7 +10,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,8 +18,10 @@ from patchstats.launch import clone_root
 from patchstats.remarks import OutputError
 
 Say = Callable[[str], None]
-STEPS = 6
 LONGEST_CELL_SECONDS = 600
+# The same whatever Python ran it, so that a notebook changes only when its content does.
+NOTEBOOK_METADATA = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+                     "language_info": {"name": "python"}}
 
 
 def demo(*, output: Path, club_folder: Path | None = None, say: Say = print) -> Path:
@@ -28,18 +30,18 @@ def demo(*, output: Path, club_folder: Path | None = None, say: Say = print) -> 
     ``club_folder`` defaults to ``data/demo`` of the clone, or ``patchstats-demo`` where there is no clone. Raises
     :class:`OutputError` before anything is done when ``output`` cannot be written.
     """
-    from patchstats.drivers import what_drives_gain
-    from patchstats.meeting import write_meeting
-
     with finished_whole(output) as workplace:
+        from patchstats.drivers import what_drives_gain
+        from patchstats.meeting import write_meeting
+
         club = demo_club(say, club_folder)
-        say(f"4 of {STEPS}  Fitting what drives daily gain ...")
+        say("Fitting what drives daily gain ...")
         drivers = what_drives_gain(club)
         for finding in drivers.findings():
-            say(f"        {finding.sentence}")
-        say(f"5 of {STEPS}  Running the notebooks ...")
+            say(f"  {finding.sentence}")
+        say("Running the notebooks ...")
         run_notebooks(club.folder, workplace / "notebooks", say)
-        say(f"6 of {STEPS}  Writing the annual meeting's page and charts ...")
+        say("Writing the annual meeting's page and charts ...")
         write_meeting(club, workplace)
     say(f"\nWhere to look:\n  {output / 'index.html'}  the findings and charts, for any browser\n"
         f"  {output / 'notebooks'}  one question a notebook: jupyter lab {output / 'notebooks'}\n"
@@ -48,32 +50,32 @@ def demo(*, output: Path, club_folder: Path | None = None, say: Say = print) -> 
 
 
 def demo_club(say: Say = print, folder: Path | None = None):
-    """Steps 1 to 3: the invented club's logs, taken in and opened."""
+    """The invented club: its logs written where they lack, taken in, and the club opened."""
     from patchstats.clubbook import open_club, take_in
 
     folder = default_folder() if folder is None else folder
     logs = folder / "logs"
     if logs.is_dir() and any(logs.iterdir()):
-        say(f"1 of {STEPS}  The invented club's logs are in {logs}.")
+        say(f"The invented club's logs are in {logs}.")
     else:
         from patchstats.demo import write_logs
 
-        say(f"1 of {STEPS}  Writing the invented club's logs to {logs} ...")
+        say(f"Writing the invented club's logs to {logs} ...")
         write_logs(folder)
-    say(f"2 of {STEPS}  Taking in every log ...")
+    say("Taking in every log ...")
     receipts = take_in(folder, logs)
     read, kept, listed = (sum(getattr(r, f"rows_{what}") for r in receipts) for what in ("read", "kept", "listed"))
     new = sum(receipt.status == "taken in" for receipt in receipts)
-    say(f"        {len(receipts)} logs: {read:,} lines read = {kept:,} kept + {listed:,} listed with a remark.")
+    say(f"  {len(receipts)} logs: {read:,} lines read = {kept:,} kept + {listed:,} listed with a remark.")
     if new == 0:
-        say("        Nothing new came in: every log was in the club book already.")
+        say("  Nothing new came in: every log was in the club book already.")
     elif new < len(receipts):
-        say(f"        {new} of them are new.")
+        say(f"  {new} of them are new.")
     for receipt in receipts:
         if receipt.status == "refused":
-            say(f"        Refused: {receipt.name}. {receipt.reason}")
+            say(f"  Refused: {receipt.name}. {receipt.reason}")
     club = open_club(folder)
-    say(f"3 of {STEPS}  {club.name}: {len(club.growers)} growers, {club.fruits['season'].nunique()} seasons, "
+    say(f"{club.name}: {len(club.growers)} growers, {club.fruits['season'].nunique()} seasons, "
         f"{len(club.fruits)} fruits, {len(club.readings):,} tapings, {len(club.weighings)} weighings.")
     return club
 
@@ -93,22 +95,34 @@ def notebooks_folder() -> Path:
     return Path(root, "notebooks") if root else Path(__file__).with_name("_notebooks")
 
 
-def run_notebooks(club_folder: Path, to: Path, say: Say = print) -> list[Path]:
-    """Run every notebook on the club in ``club_folder``, each in a fresh kernel, and keep the executed copies."""
+def run_notebooks(club_folder: Path, to: Path, say: Say = print, *, only: Collection[str] = ()) -> list[Path]:
+    """Run every notebook on the club in ``club_folder``, each in a fresh kernel, and write the executed copies.
+
+    ``only``: the names of those to run. Raises :class:`OutputError` naming the notebook that stopped, and why.
+    """
     import nbformat
     from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError
 
-    to.mkdir(parents=True)
+    to.mkdir(parents=True, exist_ok=True)
     written = []
     for path in sorted(notebooks_folder().glob("*.ipynb")):
+        if only and path.stem not in only:
+            continue
         started = time.monotonic()
         notebook = nbformat.read(path, as_version=4)
         _set_club(notebook, club_folder.resolve(), path.parent)
-        NotebookClient(notebook, timeout=LONGEST_CELL_SECONDS, kernel_name="python3",
-                       resources={"metadata": {"path": str(path.parent)}}).execute()
+        client = NotebookClient(notebook, timeout=LONGEST_CELL_SECONDS, kernel_name="python3", record_timing=False,
+                                extra_arguments=["--IPKernelApp.log_level=ERROR"],
+                                resources={"metadata": {"path": str(path.parent)}})
+        try:
+            client.execute()
+        except CellExecutionError as error:
+            raise OutputError(f"The notebook {path.name} stopped: {error.ename}: {error.evalue}") from error
+        notebook.metadata = nbformat.from_dict(NOTEBOOK_METADATA)
         nbformat.write(notebook, to / path.name)
         written.append(to / path.name)
-        say(f"        {path.stem}: {time.monotonic() - started:.0f} s")
+        say(f"  {path.stem}: {time.monotonic() - started:.0f} s")
     return written
 
 

@@ -27,7 +27,7 @@ def test_the_whole_tour_and_a_second_one(demo_root, tmp_path, monkeypatch):
     said: list[str] = []
     output = tmp_path / "output"
     tour.demo(output=output, club_folder=tmp_path / "club", say=said.append)
-    assert "        Nothing new came in: every log was in the club book already." in said
+    assert "  Nothing new came in: every log was in the club book already." in said
     assert (output / "index.html").is_file()
     assert list(output.rglob("*.png")) and list(output.rglob("*.svg"))
     run = nbformat.read(output / "notebooks" / "00_what_came_in.ipynb", as_version=4)
