@@ -66,14 +66,15 @@ def make_parser() -> argparse.ArgumentParser:
         sub.set_defaults(run=run)
         return sub
 
-    def club(sub: argparse.ArgumentParser, default: str | None = ".") -> None:
-        sub.add_argument("--club", type=Path, default=default and Path(default), metavar="DIR",
-                         help="the club's folder (default: %(default)s)" if default else "the club's folder")
+    def club(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("--club", type=Path, default=Path(), metavar="DIR",
+                         help="the club's folder (default: the folder you are in)")
 
     sub = command("demo", _demo, "the invented club from its logs to the annual meeting, step by step")
     sub.add_argument("--output", type=Path, default=Path("output"), metavar="DIR",
                      help="where the page, charts and notebooks go (default: %(default)s)")
-    club(sub, None)
+    sub.add_argument("--club", type=Path, metavar="DIR",
+                     help="where the invented club lives (default: data/demo of the clone, else patchstats-demo)")
 
     command("test", _test, "run every test, the notebooks included (further words go to pytest)")
 
@@ -89,6 +90,22 @@ def make_parser() -> argparse.ArgumentParser:
     sub.add_argument("--dry-run", action="store_true", help="read and report, and keep nothing")
     sub.add_argument("--json", action="store_true", help="print the receipts as JSON")
     sub.add_argument("--receipts", action="store_true", help="print each receipt in full")
+
+    sub = command("take-back", _take_back, "take one file out of the tables again; the file itself stays kept")
+    sub.add_argument("receipt", type=int, help="the number of its receipt")
+    sub.add_argument("--why", default="", help="the reason, for the history")
+    club(sub)
+
+    sub = command("verify", _verify, "check the club book, its originals, and every row against a new reading")
+    club(sub)
+
+    sub = command("backup", _backup, "copy the club, as it stands at one moment, to a new folder")
+    sub.add_argument("to", type=Path, metavar="NEW_DIR")
+    club(sub)
+
+    sub = command("export", _export, "write every table of the club as CSV, with its meaning, to a new folder")
+    sub.add_argument("to", type=Path, metavar="NEW_DIR")
+    club(sub)
 
     sub = command("notebooks", _notebooks, "run the project's notebooks again, and keep their new outputs in place")
     sub.add_argument("only", nargs="*", type=Path, metavar="NOTEBOOK", help="these alone (default: all)")
@@ -178,6 +195,35 @@ def _record(receipt) -> dict:
         "remarks": [{"severity": r.severity, "code": r.code, "line": r.line, "column": r.column, "read": r.read,
                      "message": r.message, "advice": r.advice, "before": r.before, "after": r.after}
                     for r in receipt.remarks]}
+
+
+def _take_back(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import as_text, take_back
+
+    print(as_text(take_back(options.club, options.receipt, why=options.why)))
+    return 0
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import verify
+
+    found = verify(options.club)
+    print(found)
+    return 2 if found.faults else 0
+
+
+def _backup(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import backup
+
+    print(f"The backup is in {backup(options.club, options.to)}.")
+    return 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import export
+
+    print(f"The tables are in {export(options.club, options.to)}.")
+    return 0
 
 
 def _dictionary(options: argparse.Namespace) -> int:

@@ -58,10 +58,10 @@ def demo_club(say: Say = print, folder: Path | None = None):
     if logs.is_dir() and any(logs.iterdir()):
         say(f"The invented club's logs are in {logs}.")
     else:
-        from patchstats.demo import write_logs
+        from patchstats.demo import write_club
 
         say(f"Writing the invented club's logs to {logs} ...")
-        write_logs(folder)
+        write_club(folder)
     say("Taking in every log ...")
     receipts = take_in(folder, logs)
     read, kept, listed = (sum(getattr(r, f"rows_{what}") for r in receipts) for what in ("read", "kept", "listed"))

@@ -92,6 +92,29 @@ def test_one_sentence_and_nothing_written(capsys, club, tmp_path, words, sentenc
     assert tree(tmp_path) == before
 
 
+def test_take_back_verify_backup_and_export(capsys, club, log, tmp_path):
+    run(capsys, "take-in", log, "--club", club)
+    code, out, _ = run(capsys, "verify", "--club", club)
+    assert code == 0, out
+    assert run(capsys, "backup", tmp_path / "copy", "--club", club)[0] == 0
+    assert run(capsys, "export", tmp_path / "tables", "--club", club)[0] == 0
+    assert (tmp_path / "tables" / "readings.csv").is_file()
+    code, out, _ = run(capsys, "take-back", 1, "--club", club, "--why", "the wrong file")
+    assert code == 0 and "the wrong file" in out
+    assert len(clubbook.open_club(club).readings) == 0
+    assert len(clubbook.open_club(tmp_path / "copy").receipts) == 1
+    code, out, err = run(capsys, "take-back", 1, "--club", club)
+    assert (code, out) == (2, "") and err.startswith("Receipt 1 was taken back already")
+
+
+def test_verify_finds_a_changed_original(capsys, club, log):
+    run(capsys, "take-in", log, "--club", club)
+    (original,) = (club / "originals").iterdir()
+    original.write_bytes(b"something else")
+    code, out, _ = run(capsys, "verify", "--club", club)
+    assert code == 2 and "was changed after it was handed in" in out
+
+
 def test_an_unknown_word_is_an_error(capsys):
     with pytest.raises(SystemExit) as stopped:
         cli.main(["demo", "--outptu", "there"])
