@@ -1,0 +1,273 @@
+"""Remark kinds: the catalogue of everything that may be said to a member about a log.
+
+One :class:`~patchstats.remarks.Kind` each: its code, severity, title, a teaching text for someone who has never
+met it, the message of one place and the advice. Data only; the rooms that read logs fill the templates.
+"""
+
+from __future__ import annotations
+
+from patchstats.remarks import Kind
+
+KINDS: dict[str, Kind] = {}
+
+
+def _kind(code: str, severity: str, title: str, teaching: str, message: str, advice: str) -> None:
+    if code in KINDS:
+        raise ValueError(f"the kind {code!r} stands twice")
+    KINDS[code] = Kind(code, severity, title, teaching, message, advice)
+
+
+def kind(code: str) -> Kind:
+    """The kind with this code; ``KeyError`` when there is none."""
+    return KINDS[code]
+
+
+# --- the file as a whole --------------------------------------------------------------------------------------
+_kind("file-empty", "refused", "Empty file",
+      "A file without a single word or number in it. Often a log that was saved before it was filled in.",
+      "There is nothing in this file.", "Look whether the right file was chosen, and hand it in again.")
+_kind("file-too-large", "refused", "File too large",
+      "A season's log is a few thousand characters. A file far beyond that is something else, and reading it "
+      "could stop the club's computer.",
+      "This file is {size} large; files over {limit} are not opened.",
+      "Save only the sheet with the log as CSV, or cut the file into one per season.")
+_kind("zip-swells", "refused", "Packed file that swells",
+      "A spreadsheet is a packed file. One that unpacks to an enormous size is damaged or made to do harm.",
+      "Unpacked, this file would be {size} large; files over {limit} are not opened.",
+      "Save the sheet with the log as CSV and hand that in.")
+_kind("not-a-log", "refused", "Not a log",
+      "Pictures, documents and programs hold no rows and columns that could be read.",
+      "This file is {what}, not a table.", "Type the readings into the blank log, or save the sheet as CSV or Excel.")
+_kind("file-damaged", "refused", "Damaged spreadsheet",
+      "The spreadsheet could not be unpacked: it was cut short on the way, or it is locked with a password.",
+      "This spreadsheet could not be opened ({why}).", "Open it, save it again without a password, and hand it in.")
+_kind("nothing-understood", "refused", "No table found",
+      "A log needs a line of headings, such as date, circ, SS, EE, with readings below it, or a date and a "
+      "reading in each line.",
+      "No table of readings was found in this file.",
+      "Write one line of headings above the readings: date, circ, SS, EE.")
+_kind("encoding-old", "noted", "Old character set",
+      "Older Windows programs save letters such as é and ½ in their own way. They were read as Windows-1252, "
+      "which is right nearly always; look at names with accents.",
+      "The file is in an old character set and was read as {encoding}.", "If a name looks wrong, save as CSV UTF-8.")
+_kind("nulls-removed", "repaired", "Null characters removed",
+      "Some loggers and damaged disks leave invisible null characters between the letters.",
+      "{count} invisible null characters were left out.", "Nothing to do if the readings below look right.")
+_kind("sheet-empty", "noted", "Empty sheet",
+      "A workbook often holds sheets that were never used.",
+      "The sheet {sheet} is empty.", "Nothing to do.")
+_kind("table-unkept", "blanked", "Column that the club's tables do not keep",
+      "An exported table was read, and it has a column that the data dictionary does not know.",
+      "The column {column} is not in the table {table}.", "Remove the column, or rename it as in the dictionary.")
+
+# --- lines and headings ---------------------------------------------------------------------------------------
+_kind("quote-broken", "repaired", "Quotation mark without its partner",
+      "In a CSV file a cell that starts with a quotation mark must end with one. Inch marks and names in "
+      "quotation marks break this rule.",
+      "A quotation mark has no partner; the line was read as {after}.", "Check the line; write 84 in, not 84\".")
+_kind("title-line", "noted", "Line of words on top",
+      "Titles and greetings above the table are no readings. They are kept here, word for word.",
+      "These words stand above the table and belong to no column: {read}.", "Nothing to do.")
+_kind("comment-line", "noted", "Line of words",
+      "A remark among the readings. It belongs to no column, so it is kept here, word for word.",
+      "This line is a comment: {read}.", "Nothing to do. A comment on one taping fits in a column headed note.")
+_kind("summary-row", "noted", "Totals line",
+      "Totals and averages can be computed from the readings, so they are not kept as if they were a taping.",
+      "This line sums up the others ({read}); it was left out.", "Nothing to do.")
+_kind("headings-missing", "noted", "No headings",
+      "Without headings the columns are known by their order alone: date, then circumference, side to side, "
+      "stem to blossom, as the trade writes them, and the total last.",
+      "There are no headings; the columns were read as {order}.", "Write the headings above the columns.")
+_kind("heading-unknown", "blanked", "Heading not known",
+      "A column whose heading is not in the list of known words is not used, whatever it holds.",
+      "The heading {read} is not known; {count} cells below it were left out ({sample}).",
+      "Write a known heading (circ, SS, EE, OTT, note), or ask the club to add the word to its list.")
+_kind("heading-near-miss", "asked", "Heading nearly known",
+      "The heading is one slip away from a known one. It is suggested, never taken for granted.",
+      "The heading {read} is not known; {count} cells below it were left out ({sample}). Did you mean {suggestion}?",
+      "Write {suggestion} if that is what it is.")
+_kind("heading-doubled", "asked", "Two columns of the same kind",
+      "When two columns have the same meaning and differ, only a person can say which to believe.",
+      "The column {column} means the same as {other}; {count} cells were left out ({sample}).",
+      "Keep one of the two, or say in the heading what makes them different.")
+_kind("column-derived", "noted", "Column that can be computed",
+      "Daily gain, percent to chart, running totals and places are computed afresh from the readings, so that all "
+      "members' are computed alike.",
+      "The column {column} can be computed from the others; {count} cells were left out ({sample}).", "Nothing to do.")
+_kind("measure-unknown", "asked", "Which measure?",
+      "A number under a date may be a circumference, a total or a weight. The heading or a line on top must say it.",
+      "These readings do not say what was measured ({count} cells, {sample}).",
+      "Write in the heading what was measured: circ, SS, EE, OTT or weight.")
+_kind("cell-beyond-headings", "blanked", "Cell beyond the headings",
+      "A line with more cells than headings: often a comma inside a number or a name.",
+      "The cell {read} stands beyond the last heading and was left out.",
+      "Give the column a heading, or remove the extra comma.")
+_kind("line-short", "noted", "Line cut short",
+      "A line with fewer cells than the headings. The missing cells at its end count as empty.",
+      "The line has {found} cells where the headings have {expected}.",
+      "Nothing to do if the readings at the end are really missing.")
+
+# --- one line or cell -----------------------------------------------------------------------------------------
+_kind("line-not-understood", "refused", "Line not understood",
+      "Nothing in the line fits the columns.",
+      "This line could not be used: {read}.", "Write one date and its readings in a line, in the order of the headings.")
+_kind("line-without-date", "refused", "No date",
+      "A reading without its day cannot be placed in the season.",
+      "This line has no date; it was not used: {read}.", "Write the day of the reading.")
+_kind("line-without-name", "refused", "No name",
+      "A line must say whose fruit, which patch or which seed it speaks of.",
+      "This line does not name its {what}; it was not used: {read}.", "Write the {what}.")
+_kind("line-without-reading", "noted", "Nothing measured",
+      "A day without a taping is no fault. Words on that line are kept here.",
+      "Nothing was measured on this line: {read}.", "Nothing to do.")
+_kind("line-repeated", "refused", "Line written twice",
+      "The same day with the same readings for the same fruit: a copy.",
+      "This line is the same as line {other}; it was kept once.", "Remove the copy.")
+_kind("cell-not-read", "blanked", "Cell not understood",
+      "A cell that should hold a number, date or one of a few words holds something else. The rest of the line "
+      "is kept.",
+      "{read} could not be read as {expected}; the cell was left empty.", "Write {example}.")
+_kind("cell-two-readings", "asked", "Number with two readings",
+      "1,204 is twelve hundred to some and one and a bit to others.",
+      "{read} may be {first} or {second}; the cell was left empty.", "Write {first} or {second}.")
+_kind("cell-formula-error", "blanked", "Formula without a result",
+      "The spreadsheet holds a formula whose result is an error or was never computed.",
+      "The cell holds {read} in place of a value.", "Open the sheet, let it compute, and save again; or type the number.")
+_kind("cell-ditto", "repaired", "Same as above",
+      "A ditto mark or the word same stands for the cell above it.",
+      "{before} stands for the cell above: {after}.", "Nothing to do.")
+_kind("name-carried-down", "repaired", "Name carried down",
+      "A name written once beside the first of several lines counts for the lines below it.",
+      "No {what} on {count} lines from here; they were read as belonging to {after}.",
+      "Write the {what} in every line if that is wrong.")
+_kind("value-out-of-range", "blanked", "Value that cannot be",
+      "A value far outside what a fruit, a plant or a patch can have: a slip of the pen or of the unit.",
+      "{read} is {value} {unit} as {quantity}; only {low} to {high} {unit} can be. The cell was left empty.",
+      "Look at your own notes and write the value again, with its unit.")
+_kind("doubt-marked", "noted", "Marked as doubtful",
+      "A reading marked with ~ or ? is kept and marked as doubtful.",
+      "{read} is marked as doubtful by the writer; it was kept.", "Nothing to do.")
+
+# --- units ----------------------------------------------------------------------------------------------------
+_kind("unit-asked", "asked", "Inches or centimetres?",
+      "The column names no unit, and its numbers could be either. A wrong guess would make the fruit more than twice "
+      "or less than half its size, so nothing was chosen.",
+      "The column {column} may be in {first} ({first_means}) or {second} ({second_means}); {count} cells wait.",
+      "Write the unit in the heading: {column} ({first}) or {column} ({second}).")
+_kind("unit-by-size", "noted", "Unit settled by size",
+      "The column names no unit, but only one makes sense of the whole column.",
+      "The column {column} names no unit and was read as {unit}: {why}.", "Write the unit in the heading next time.")
+_kind("unit-by-company", "noted", "Unit settled by the rest of the log",
+      "The column names no unit; the other columns of the same log, or the club's custom, settle it.",
+      "The column {column} names no unit and was read as {unit}, as {why}.", "Write the unit in the heading next time.")
+_kind("unit-unlikely", "noted", "Unit that does not fit the numbers",
+      "The heading names a unit in which these numbers would be no fruit that anyone has grown.",
+      "The column {column} says {unit}, but its numbers look like {other}.",
+      "Check the unit in the heading.")
+
+# --- dates ----------------------------------------------------------------------------------------------------
+_kind("date-not-read", "refused", "Date not understood",
+      "The day of a reading must be known.",
+      "{read} could not be read as a date; the line was not used.", "Write the date as 2024-07-12 or 12 Jul 2024.")
+_kind("date-asked", "asked", "Day first or month first?",
+      "07/08 is the 7th of August to some and the 8th of July to others, and nothing else in the log settles it.",
+      "{read} may be {first} or {second}; {count} dates wait.", "Write the month as a word: {first} or {second}.")
+_kind("date-order-mixed", "asked", "Day first and month first in one log",
+      "Some dates of the log can only be day first, others only month first, so the rest cannot be settled.",
+      "{read} may be {first} or {second}: other dates of this log are written both ways.",
+      "Write the month as a word: {first} or {second}.")
+_kind("date-year-missing", "asked", "Which year?",
+      "A day and month without a year, and nothing in the log or its name says the season.",
+      "{read} does not say its year; {count} dates wait.", "Write the season on top of the log: Season, 2024.")
+_kind("date-serial", "repaired", "Spreadsheet's day number",
+      "Spreadsheets count days from the beginning of 1900 and sometimes show that count in place of the date.",
+      "{before} is a spreadsheet's count of days: {after}.", "Format the column as a date.")
+_kind("date-outside-season", "noted", "Date outside the season",
+      "Tapings come from the season that the log names. A date in another year is often a slip in the year.",
+      "{read} lies outside the season {season}; it was kept as written.", "Check the year.")
+_kind("weekday-disagrees", "noted", "Weekday does not fit the date",
+      "The name of the weekday and the date contradict each other. The date was kept.",
+      "{read}: {date} was a {weekday}.", "Check which of the two is right.")
+_kind("day-disagrees", "noted", "Day number does not fit the date",
+      "The number of days after pollination and the date contradict each other. The date was kept.",
+      "Day {read} would be {expected}, but the date says {date}.", "Check the pollination date and the day number.")
+_kind("day-without-set-date", "asked", "Day number without a pollination date",
+      "Day 14 is a date only when the day of pollination is known.",
+      "Day {read} cannot be placed: the log names no pollination date ({count} lines wait).",
+      "Write the pollination date on top of the log.")
+_kind("set-date-from-days", "repaired", "Pollination date worked out",
+      "Dates and day numbers side by side give the day of pollination.",
+      "The pollination date of {fruit} was worked out from its day numbers: {after}.", "Nothing to do if that is right.")
+
+# --- who and which --------------------------------------------------------------------------------------------
+_kind("grower-missing", "asked", "Whose log?",
+      "Nothing in the log or its name says who grew the fruit.",
+      "The log does not say whose it is; {count} lines wait.", "Write on top of the log: Grower, and your name.")
+_kind("grower-from-name", "noted", "Name taken from the file's name",
+      "The log names no grower, but the file does.",
+      "The grower was taken from the file's name: {read}.", "Write on top of the log: Grower, and your name.")
+_kind("season-missing", "asked", "Which season?",
+      "Nothing in the log or its name says which season it is.",
+      "The log does not say its season; {count} lines wait.", "Write on top of the log: Season, 2024.")
+_kind("fruit-unnamed", "noted", "Fruit without a name",
+      "A log that does not name its fruit was read as the grower's fruit 1 of that season.",
+      "The log does not name its fruit; it was read as {after}.", "Name the fruit on top of the log if there is another.")
+_kind("names-alike", "noted", "Names that look alike",
+      "Two names that differ by a letter, by capitals or by a space may be the same. They were kept apart.",
+      "{first} and {second} look alike; they were kept apart.", "If they are the same, write one of them everywhere.")
+_kind("fact-disagrees", "asked", "Two facts that contradict each other",
+      "The same fact of the same fruit is written twice in different ways. The first was kept.",
+      "{what} is written as {read}, but before it was {first}; the first was kept.", "Write the right one in both places.")
+_kind("fact-not-used", "noted", "Fact with no place",
+      "A fact is understood, but the log holds nothing that it could belong to.",
+      "{what} {read} belongs to nothing in this log.", "Nothing to do, or hand it in with the fruit's log.")
+_kind("logs-disagree", "asked", "Two logs that contradict each other",
+      "Two logs say different things of the same fruit, plant, patch or seed. The one handed in first was kept.",
+      "{what} of {key} is {read} here, but {first} in {other}; the first was kept.",
+      "Ask the grower which is right, and hand in the corrected log.")
+_kind("tapings-disagree", "asked", "Two logs tape one fruit differently on one day",
+      "Two files tell of the same taping in different ways: often a log that was corrected, and its first copy. Both "
+      "were kept, since nobody has said which is right.",
+      "{what} of {key} is {read} here, but {first} in {other}; both were kept.",
+      "If this file takes the place of {other}, take that receipt back; if not, hand in the one that is wrong again.")
+_kind("logs-repeat", "noted", "The same lines in two files",
+      "A log that grows through the summer is often handed in more than once. Lines that are alike count once.",
+      "{count} lines of {table} in this file stand already in {other}; they are counted once.", "Nothing to do.")
+_kind("handed-in-before", "noted", "Days that were handed in before",
+      "A corrected log is another file than its first copy, so both are in the book. Lines that are alike count once; "
+      "lines that differ are asked about.",
+      "{alike} of the {count} tapings in this file are of days that stand already in {other} (receipt {number}).",
+      "If this file takes its place, take receipt {number} back; if the log simply went on, nothing to do.")
+
+# --- growth sense ---------------------------------------------------------------------------------------------
+_kind("tape-shrinks", "noted", "Fruit that shrinks",
+      "A fruit on the vine does not shrink by more than the tape's own error. One of the two tapings slipped.",
+      "{quantity} fell from {before} to {after} in {days} days; both were kept.", "Check both tapings.")
+_kind("tape-jumps", "blanked", "Jump that no fruit makes",
+      "One reading stands far from the ones before and after it, which agree with each other: a slip of the tape "
+      "or of the pen. What it should have been is not guessed.",
+      "{quantity} {read} stands between {before} and {after}; no fruit does that. The cell was left empty.",
+      "Look at your own notes and write the reading again.")
+_kind("tape-leaps", "noted", "Growth faster than any known",
+      "More growth a day than the fastest fruit on record. One of the two tapings, their dates or their units may "
+      "be wrong.",
+      "{quantity} rose from {before} to {after} in {days} days; both were kept.", "Check both tapings and their dates.")
+_kind("two-tapings", "noted", "Two tapings on one day",
+      "Two different readings of one fruit on one day. Both were kept.",
+      "{fruit} was taped on {date} on line {other} too, with another result.", "Write the time of day, or strike one out.")
+_kind("circumference-short", "noted", "Circumference too short",
+      "The tape around a fruit is longer than the tape over it. When it is not, two columns were probably swapped.",
+      "The circumference {read} is shorter than half of what goes over the top ({over}).",
+      "Check whether the columns were swapped.")
+_kind("total-disagrees", "noted", "Total that is not the sum",
+      "The total should be the sum of the three measures. All four were kept as written.",
+      "The total is {read}, but the three measures make {sum}.", "Check the sum, and the three measures.")
+_kind("set-after-taping", "noted", "Pollination after the first taping",
+      "A fruit cannot be taped before it was pollinated. One of the dates is wrong.",
+      "{fruit} was pollinated on {set}, but taped on {date}.", "Check the pollination date.")
+_kind("end-before-taping", "noted", "Taped after its end",
+      "A fruit that was lost or picked cannot be taped on the vine. One of the dates is wrong.",
+      "{fruit} left the vine on {end}, but was taped on {date}.", "Check the two dates.")
+_kind("scale-far", "noted", "Scale far from the tape",
+      "The scale weight is far from what the tape says, more than the published tables' error allows for.",
+      "{fruit} weighed {scale}, but its tape says {tape}.", "Check the weight, its unit and the fruit's name.")
