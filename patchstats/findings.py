@@ -263,7 +263,7 @@ def against_chart(to_chart_percent: pd.Series, *, level: float = 0.9, doubts: Se
     reach = float(stats.t.ppf(0.5 + level / 2, len(x) - 1)) * se
     low, high = mean - reach, mean + reach
     side = "heavy" if mean >= 0 else "light"
-    told = "" if low > 0 or high < 0 else ", which cannot be told from neither heavy nor light"
+    told = "" if low > 0 or high < 0 else ", which cannot be told from none"
     sentence = (f"On the average {len(x):,} entries went {abs(mean):.1f}% {side} to chart{told} ({level:.0%} interval "
                 f"{low:+.1f}% to {high:+.1f}%); single entries scatter about that with a standard deviation of "
                 f"{spread:.0f}%.")

@@ -20,6 +20,7 @@ from patchstats.tables import short_name
 from patchstats.units import IMPERIAL, Shown, axis_label, say, to_shown
 
 STEP_DAYS = 7  # a fruit's gain is drawn week by week: half an inch of tape error hides a single day's gain
+FEWEST_FRUITS = 10  # a middle of fewer says little of a club
 
 
 def weekly_gain(gains: pd.DataFrame) -> pd.DataFrame:
@@ -41,12 +42,12 @@ def gain_by_day(gains: pd.DataFrame, *, shown: Shown = IMPERIAL,
     """Daily gain against days after pollination: a line for every fruit, and the club's middle.
 
     ``gains`` as made by ``daily_gains`` (fruit, day, days, gain_kg_day). ``table``: :func:`weekly_gain` with the
-    middle of all fruits in that week as the fruit "the club's middle"; weeks with fewer than 5 fruits have none.
+    middle of all fruits in that week as the fruit "the club's middle"; weeks with fewer than 10 fruits have none.
     """
     require(gains, ("fruit", "day", "days", "gain_kg_day"), "gain_by_day")
     each = weekly_gain(gains)
     by_week = each.groupby("day")["gain_kg_day"]
-    middle = by_week.median()[by_week.count() >= 5].reset_index()
+    middle = by_week.median()[by_week.count() >= FEWEST_FRUITS].reset_index()
     middle["fruit"] = "the club's middle"
     table = pd.concat([each, middle], ignore_index=True)[["fruit", "day", "gain_kg_day"]]
     n_fruits = each["fruit"].nunique()

@@ -15,9 +15,11 @@ from patchstats.charts.house import (
     TICK_POINTS,
     VERMILION,
     Chart,
+    joined,
     name_line,
     require,
 )
+from patchstats.tape import percent_to_chart
 from patchstats.units import IMPERIAL, Shown, axis_label, say, to_shown
 
 MOST_BARS = 14
@@ -61,6 +63,41 @@ def what_came_in(table: pd.DataFrame, *, by: str = "kind",
     return Chart("what_came_in", title, rows.reset_index(drop=True), alt, note, draw)
 
 
+def what_was_said(remarks: pd.DataFrame, *, title: str = "What had to be mended in members' logs?") -> Chart:
+    """Remarks by their kind, the most frequent first: how often each was made, in how many files.
+
+    ``remarks``: severity, code, file, one row a remark. ``table``: code, severity, remarks, files. The 14 most
+    frequent are drawn.
+    """
+    require(remarks, ("severity", "code", "file"), "what_was_said")
+    rows = (remarks.groupby(["code", "severity"])["file"].agg(remarks="size", files="nunique").reset_index()
+            .sort_values(["remarks", "code"], ascending=[False, True], kind="stable").reset_index(drop=True))
+    seen = rows.head(MOST_BARS)
+    most = joined([f"{row.code.replace('-', ' ')} ({row.remarks:,})" for row in rows.head(3).itertuples()])
+    alt = (f"Bars of {len(remarks):,} remarks by {len(rows)} kinds, in {remarks['file'].nunique():,} files. "
+           f"The most frequent: {most}.")
+
+    def draw(figure):
+        ax = figure.subplots()
+        y = np.arange(len(seen))[::-1]
+        lost = seen["severity"].isin(("refused", "asked", "blanked")).to_numpy()
+        ax.barh(y[~lost], seen["remarks"][~lost], color=BLUE, height=0.72)
+        ax.barh(y[lost], seen["remarks"][lost], color="white", edgecolor=VERMILION, hatch="///", height=0.72,
+                linewidth=2)
+        for at, row in zip(y, seen.itertuples(), strict=True):
+            files = f"{row.files:,} file{'s' if row.files > 1 else ''}"
+            name_line(ax, row.remarks, at, f"{row.remarks:,} in {files}, {row.severity}", points=TICK_POINTS,
+                      weight="normal")
+        ax.set_yticks(y, [code.replace("-", " ") for code in seen["code"]])
+        ax.set_xlim(0, seen["remarks"].max() * 1.5)
+        ax.grid(axis="y", visible=False)
+        ax.xaxis.set_major_formatter("{x:,.0f}")
+        ax.set_xlabel("Remarks")
+
+    note = "Blue: kept, as written or mended. Hatched: left out of the tables until a member answers or mends it."
+    return Chart("what_was_said", title, rows, alt, note, draw)
+
+
 def tape_against_scale(table: pd.DataFrame, *, shown: Shown = IMPERIAL,
                        title: str = "How well does the tape tell the scale?") -> Chart:
     """Percent to chart against the weight by tape, one dot an entry.
@@ -71,7 +108,7 @@ def tape_against_scale(table: pd.DataFrame, *, shown: Shown = IMPERIAL,
     require(table, ("table_kg", "scale_kg"), "tape_against_scale")
     rows = table[["table_kg", "scale_kg"]].astype(float).dropna().reset_index(drop=True)
     require(rows, (), "tape_against_scale")
-    rows["to_chart_percent"] = 100 * (rows["scale_kg"] / rows["table_kg"] - 1)
+    rows["to_chart_percent"] = percent_to_chart(rows["scale_kg"], rows["table_kg"])
     percent = rows["to_chart_percent"]
     far = percent.abs() > 10 + 1e-9  # 440 lb on a table of 400 lb is within 10%, whatever the last binary digit
     within = int((~far).sum())
@@ -94,7 +131,7 @@ def tape_against_scale(table: pd.DataFrame, *, shown: Shown = IMPERIAL,
         ax.xaxis.set_major_formatter("{x:,.0f}")
         for y, words, va in ((0.985, "heavy to chart", "top"), (0.015, "light to chart", "bottom")):
             ax.text(0.012, y, words, transform=ax.transAxes, va=va, fontsize=LABEL_POINTS, fontweight="bold", color=INK)
-        name_line(ax, 0, 10, f"within 10%: {within} of {len(rows)}", dx=10, dy=4, va="bottom", color=BLUE)
+        name_line(ax, 0, 10, f"within 10%: {within} of {len(rows)}", dx=10, dy=-6, va="top", color=BLUE)
         ax.set_xlabel(axis_label("Weight by tape and published table", "mass_kg", shown))
         ax.set_ylabel("Scale against the table")
 
