@@ -6,15 +6,12 @@ nothing half written.
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 import time
-from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 from patchstats.launch import clone_root
+from patchstats.outputs import finished_whole
 from patchstats.remarks import OutputError
 
 Say = Callable[[str], None]
@@ -138,36 +135,3 @@ def _set_club(notebook, club_folder: Path, beside: Path) -> None:
                                              metadata={"tags": ["injected-parameters"]})
             notebook.cells.insert(place + 1, told)
             return
-
-
-@contextmanager
-def finished_whole(output: Path) -> Iterator[Path]:
-    """A workplace inside ``output`` whose content is moved into ``output`` when all has gone well, else taken away.
-
-    Raises :class:`OutputError` at once when ``output`` cannot be written.
-    """
-    made = not output.exists()
-    try:
-        output.mkdir(parents=True, exist_ok=True)
-        workplace = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=output))
-    except OSError as error:
-        raise OutputError(f"The output folder {output} cannot be written ({error.strerror}); name another one with "
-                          "--output.") from error
-    try:
-        yield workplace
-        _move_into(workplace, output)
-    except BaseException:
-        shutil.rmtree(workplace, ignore_errors=True)
-        if made:
-            shutil.rmtree(output, ignore_errors=True)
-        raise
-    shutil.rmtree(workplace, ignore_errors=True)
-
-
-def _move_into(source: Path, target: Path) -> None:
-    for item in sorted(source.iterdir()):
-        if item.is_dir():
-            (target / item.name).mkdir(exist_ok=True)
-            _move_into(item, target / item.name)
-        else:
-            os.replace(item, target / item.name)

@@ -79,7 +79,7 @@ def test_some_refused_is_said_and_the_rest_are_in(capsys, club, log, tmp_path):
      "There is a club in {club} already; open it, or choose another folder.\n"),
     (("dictionary", "pumpkins"), "There is no table called 'pumpkins'; the tables are growers, patches,"),
     (("demo", "--output", "{tmp}/file/output"),
-     "The output folder {tmp}/file/output cannot be written (Not a directory); name another one with --output.\n"),
+     "The folder {tmp}/file/output cannot be written (Not a directory): name another one.\n"),
 ])
 def test_one_sentence_and_nothing_written(capsys, club, tmp_path, words, sentence):
     (tmp_path / "empty").mkdir()

@@ -18,12 +18,14 @@ LONGEST_MODULE_LINES = 400
 
 # (what the floor is for, its rooms). A room is a module or a package of patchstats.
 FLOORS = [
-    ("words", ("launch", "units", "remarks", "remark_kinds")),
-    ("knowledge of the patch", ("tables", "tape", "curves", "heat", "daylight", "soilheat", "kinship")),
+    ("words", ("launch", "remarks", "remark_kinds", "units", "seednames", "outputs")),
+    ("knowledge of the patch", (
+        "tables", "tape", "ellipsoid", "curves", "heat", "daylight", "soilheat", "kinship")),
     ("taking in and keeping", ("intake", "clubbook")),
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
-    ("the engine house", ("lmm", "curvefit", "pace")),
-    ("the club's questions", ("drivers", "calibrate", "forecast", "timing", "seedlines", "losses", "claims")),
+    ("the engine house", ("lmm", "curvefit", "growthpath", "pace")),
+    ("the club's questions", (
+        "drivers", "calibrate", "landmarks", "weeks", "forecast", "timing", "seedlines", "losses", "claims")),
     ("showing", ("findings", "charts")),
     ("doors", ("meeting", "desk", "demo", "tour", "cli")),
 ]
@@ -32,7 +34,9 @@ FLOORS = [
 STAIRS = {
     ("launch", "cli"): "the launcher hands the command over once the project is installed",
     ("units", "remarks"): "an unknown unit is a fault said in words",
+    ("seednames", "units"): "the weight in a seed's name is read as any other",
     ("remark_kinds", "remarks"): "the kinds are data of that class",
+    ("outputs", "remarks"): "a folder that cannot be written is a fault said in words",
     ("clubbook", "intake"): "what is handed in is read on its way into the book",
     ("gains", "tapings"): "gains are made of tapings, plant sizes and days of the patch, each prepared by itself",
     ("gains", "plantsize"): "the same",

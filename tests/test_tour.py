@@ -6,10 +6,8 @@ import shutil
 from pathlib import Path
 
 import nbformat
-import pytest
 
 from patchstats import tour
-from patchstats.remarks import OutputError
 
 
 def notebook(folder: Path, *cells: str) -> None:
@@ -45,29 +43,3 @@ def test_counts_are_said_and_add_up(demo_root, tmp_path):
     assert any(f"{club.receipts['rows_read'].sum():,} lines read = {club.receipts['rows_kept'].sum():,} kept + "
                f"{club.receipts['rows_listed'].sum():,} listed" in line for line in said)
     assert not any("Nothing new" in line or "Refused" in line for line in said)
-
-
-def test_a_failed_tour_leaves_nothing(tmp_path):
-    with pytest.raises(RuntimeError), tour.finished_whole(tmp_path / "output") as workplace:
-        (workplace / "index.html").write_text("half")
-        raise RuntimeError
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_a_failed_tour_leaves_the_last_one_alone(tmp_path):
-    with tour.finished_whole(tmp_path) as workplace:
-        (workplace / "charts").mkdir()
-        (workplace / "charts" / "a.svg").write_text("first")
-    with pytest.raises(RuntimeError), tour.finished_whole(tmp_path) as workplace:
-        (workplace / "charts").mkdir()
-        (workplace / "charts" / "a.svg").write_text("second, half")
-        raise RuntimeError
-    assert [p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*")] == ["charts", "charts/a.svg"]
-    assert (tmp_path / "charts" / "a.svg").read_text() == "first"
-
-
-def test_output_that_cannot_be_written(tmp_path):
-    (tmp_path / "file").write_text("no folder")
-    with pytest.raises(OutputError, match="cannot be written .*; name another one with --output"), \
-            tour.finished_whole(tmp_path / "file"):
-        pass
