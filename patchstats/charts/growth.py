@@ -18,31 +18,18 @@ from patchstats.charts.house import (
 )
 from patchstats.tables import short_name
 from patchstats.units import IMPERIAL, Shown, axis_label, say, to_shown
+from patchstats.weeks import weekly_gain
 
-STEP_DAYS = 7  # a fruit's gain is drawn week by week: half an inch of tape error hides a single day's gain
 FEWEST_FRUITS = 10  # a middle of fewer says little of a club
-
-
-def weekly_gain(gains: pd.DataFrame) -> pd.DataFrame:
-    """Each fruit's mean daily gain in each week after pollination: fruit, day (the week's middle), gain_kg_day, days.
-
-    Intervals count by their days, so the mean is what was gained in the week's tapings over the days between them.
-    """
-    rows = gains.dropna(subset=["day", "gain_kg_day", "days"])
-    week = (rows["day"] // STEP_DAYS).astype(int)
-    gained = (rows["gain_kg_day"] * rows["days"]).groupby([rows["fruit"], week]).sum()
-    days = rows["days"].groupby([rows["fruit"], week]).sum()
-    table = pd.DataFrame({"gain_kg_day": gained / days, "days": days}).reset_index()
-    table["day"] = table["day"] * STEP_DAYS + STEP_DAYS / 2
-    return table[["fruit", "day", "gain_kg_day", "days"]]
 
 
 def gain_by_day(gains: pd.DataFrame, *, shown: Shown = IMPERIAL,
                 title: str = "How much does a fruit gain in a day?") -> Chart:
     """Daily gain against days after pollination: a line for every fruit, and the club's middle.
 
-    ``gains`` as made by ``daily_gains`` (fruit, day, days, gain_kg_day). ``table``: :func:`weekly_gain` with the
-    middle of all fruits in that week as the fruit "the club's middle"; weeks with fewer than 10 fruits have none.
+    ``gains`` as made by ``daily_gains`` (fruit, day, days, gain_kg_day). ``table``: each fruit's gain by week
+    (:func:`patchstats.weeks.weekly_gain`), and the middle of all fruits in that week as the fruit "the club's
+    middle"; weeks with fewer than 10 fruits have none.
     """
     require(gains, ("fruit", "day", "days", "gain_kg_day"), "gain_by_day")
     each = weekly_gain(gains)
