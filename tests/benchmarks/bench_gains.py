@@ -1,4 +1,4 @@
-"""Seconds from readings to gains, and from readings to smoothed growth paths. Run: python tests/benchmarks/bench_gains.py
+"""Seconds from readings to gains, growth paths and landmarks. Run: python tests/benchmarks/bench_gains.py
 
 The tables are made here, from a growth curve (Holland's two points, N.E.P.G.A. Newsletter, June 1993) and half an inch
 of tape error; they serve the clock only.
@@ -14,6 +14,8 @@ import numpy as np
 import pandas as pd
 
 from patchstats.gains import daily_gains
+from patchstats.growthpath import growth_paths
+from patchstats.landmarks import path_landmarks
 from patchstats.tables import conform
 
 
@@ -58,6 +60,7 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--fruits", type=int, default=12_500)
     parser.add_argument("--readings", type=int, default=80, help="readings a fruit")
+    parser.add_argument("--paths", type=int, default=1_000, help="fruits to smooth")
     options = parser.parse_args()
     club = tables(options.fruits, options.readings)
     start = time.perf_counter()
@@ -66,6 +69,12 @@ def main():
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{len(club['readings']):,} readings to {len(gains):,} gains in {seconds:.2f} s (peak {peak:.0f} MB)")
     print("left out:", gains.attrs["left_out"])
+    few = tables(options.paths, 60)
+    for name, work in (("growth paths", growth_paths), ("landmarks, 200 draws", path_landmarks)):
+        start = time.perf_counter()
+        made = work(few, jobs=2)
+        print(f"{options.paths:,} fruits of 60 tapings to {name} in {time.perf_counter() - start:.1f} s on 2 processes "
+              f"({len(made):,} rows)")
 
 
 if __name__ == "__main__":

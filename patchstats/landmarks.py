@@ -1,0 +1,146 @@
+"""Landmarks of a fruit's growth: the fastest days, the inches at 40 and 60 days, the gain in any window.
+
+A landmark is no straight-line function of the path (the day of a maximum, a ratio), so its interval comes from many
+paths drawn from what the tapings leave possible, each read off in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from patchstats.growthpath import (
+    FruitLog,
+    PathSettings,
+    build_trend,
+    each_fruit,
+    fit_log,
+    fruit_logs,
+    set_variances,
+    settings_for,
+    variances_of,
+)
+from patchstats.remarks import PatchstatsError
+from patchstats.tape import TAPE_SE_CM, WeightTable, mass_from_tape
+
+# Growers hold a fruit's inches at 40 and 60 days against these (Holland, N.E.P.G.A. Newsletter, June 1993: one
+# grower's best fruit of 1990-91, with the warning that it need not hold elsewhere).
+HOLLAND_PERCENT = {40: 77.0, 60: 91.0}
+_BEST_DAYS = 5  # a single best day is mostly tape; five running days are the growers' own smoothing
+
+
+def path_landmarks(club, *, settings: PathSettings | None = None, table: WeightTable | str | None = None,
+                   tape_se_cm: float | pd.Series = TAPE_SE_CM, level: float = 0.9, as_of=None, jobs: int = 1,
+                   draws: int = 200, seed: int = 0) -> pd.DataFrame:
+    """Where each fruit's path has its landmarks, one row a fruit.
+
+    Fruits whose log spans five days or fewer have none. Columns, each quantity with se, low and high at ``level`` from
+    ``draws`` paths drawn from what the tapings leave possible (Durbin and Koopman 2002, Biometrika 89:603-615;
+    mirrored about the middle path), their median being the estimate: ``peak_days``, days from set to the middle of the
+    best five days running; ``peak_gain_kg_day``, the mean gain in them; ``at_40_percent`` and ``at_60_percent``, inches
+    at 40 and 60 days in percent of the last taping's, to hold against 77 and 91 (:data:`HOLLAND_PERCENT`; they speak of
+    the last taping, so only a log that reaches the harvest can be held against them). ``first_day`` and ``last_day``
+    bound the log; ``note`` says when a peak may lie outside it.
+    """
+    logs, made = _prepared(club, settings, table, tape_se_cm, as_of, seed)
+    rows = each_fruit(_landmarks, [(log, made, level, draws, seed + i) for i, log in enumerate(logs)], jobs)
+    return pd.DataFrame(rows)
+
+
+def window_gains(club, windows: Sequence[tuple[float, float]], *, settings: PathSettings | None = None,
+                 table: WeightTable | str | None = None, tape_se_cm: float | pd.Series = TAPE_SE_CM,
+                 level: float = 0.9, as_of=None, jobs: int = 1, draws: int = 200, seed: int = 0) -> pd.DataFrame:
+    """Weight gained between days after pollination, for each fruit and each ``(from_day, to_day)`` of ``windows``.
+
+    One row a fruit and window that its path covers. Columns: fruit, from_day, to_day, gained_kg with se, low and high
+    at ``level`` (as in :func:`path_landmarks`), gain_kg_day: the mean of a day.
+    """
+    for window in windows:
+        if not window[0] < window[1]:
+            raise PatchstatsError(f"A window must end after it begins; it was {window}.")
+    logs, made = _prepared(club, settings, table, tape_se_cm, as_of, seed)
+    work = [(log, made, tuple(windows), level, draws, seed + i) for i, log in enumerate(logs)]
+    rows = each_fruit(_windows, work, jobs)
+    columns = ["fruit", "from_day", "to_day", "gained_kg", "gained_kg_se", "gained_kg_low", "gained_kg_high",
+               "gain_kg_day"]
+    return pd.DataFrame([r for some in rows for r in some], columns=columns)
+
+
+def _prepared(club, settings, table, tape_se_cm, as_of, seed):
+    logs = [log for log in fruit_logs(club, table, tape_se_cm, as_of) if len(log.day) > _BEST_DAYS]
+    return logs, (settings or settings_for(logs, seed)) if logs else None
+
+
+def _draw(log: FruitLog, settings: PathSettings, draws: int, seed: int) -> np.ndarray:
+    """Drawn paths (draw, level and slope, day), with the tapings that do not fit left out."""
+    _, misfit = fit_log(log, settings)
+    model = build_trend(np.where(np.isnan(misfit), log.y, np.nan), True)
+    set_variances(model, *variances_of(log, settings))
+    middle = model.smooth().smoothed_state
+    simulator = model.simulation_smoother()
+    rng = np.random.default_rng(seed)
+    out = np.empty((2 * ((draws + 1) // 2), *middle.shape))
+    steps, states = middle.shape[1], middle.shape[0]
+    for i in range(0, len(out), 2):
+        simulator.simulate(measurement_disturbance_variates=rng.standard_normal(steps),
+                           state_disturbance_variates=rng.standard_normal((steps, states)),
+                           initial_state_variates=np.zeros(states))  # diffuse: any start serves
+        out[i] = simulator.simulated_state
+        out[i + 1] = 2.0 * middle - out[i]
+    return out
+
+
+def _summary(name: str, drawn: np.ndarray, level: float) -> dict[str, float]:
+    good = drawn[np.isfinite(drawn)]
+    if len(good) < 2:
+        return dict.fromkeys([name, f"{name}_se", f"{name}_low", f"{name}_high"], np.nan)
+    low, middle, high = np.quantile(good, [0.5 - level / 2.0, 0.5, 0.5 + level / 2.0])
+    return {name: float(middle), f"{name}_se": float(good.std(ddof=1)), f"{name}_low": float(low),
+            f"{name}_high": float(high)}
+
+
+def _mass(log_cm: np.ndarray, table: WeightTable) -> np.ndarray:
+    return mass_from_tape(np.exp(log_cm).ravel(), table=table)["mass_kg"].to_numpy().reshape(log_cm.shape)
+
+
+def _landmarks(log: FruitLog, settings: PathSettings, level: float, draws: int, seed: int) -> dict:
+    drawn = _draw(log, settings, draws, seed)
+    mass = _mass(drawn[:, 0], log.table)
+    gains = (mass[:, _BEST_DAYS:] - mass[:, :-_BEST_DAYS]) / _BEST_DAYS
+    days = log.day[:-_BEST_DAYS] + 0.5 * _BEST_DAYS
+    known = np.isfinite(gains).any(axis=1)
+    row: dict = {"fruit": log.fruit, "first_day": log.day[0], "last_day": log.day[-1]}
+    peak, best = np.full(len(drawn), np.nan), np.full(len(drawn), np.nan)
+    peak[known] = days[np.nanargmax(gains[known], axis=1)]
+    best[known] = np.nanmax(gains[known], axis=1)
+    row |= _summary("peak_days", peak, level) | _summary("peak_gain_kg_day", best, level)
+    for at in HOLLAND_PERCENT:
+        place = at - log.day[0]
+        inside = 0 <= place < len(log.day) - 1
+        shares = np.full(len(drawn), np.nan)
+        if inside:
+            shares = 100.0 * np.exp(drawn[:, 0, int(place)] - drawn[:, 0, -1])
+        row |= _summary(f"at_{at}_percent", shares, level)
+    usable = days[np.isfinite(gains).any(axis=0)]
+    at_end = not known.any() or not usable[0] < row["peak_days_low"] <= row["peak_days_high"] < usable[-1]
+    row["note"] = "the fastest gain may lie outside the log" if at_end else ""
+    return row
+
+
+def _windows(log: FruitLog, settings: PathSettings, windows, level: float, draws: int, seed: int) -> list[dict]:
+    covered = [w for w in windows if log.day[0] <= w[0] and w[1] <= log.day[-1]]
+    if not covered:
+        return []
+    drawn = _draw(log, settings, draws, seed)
+    rows = []
+    for begin, end in covered:
+        ends = [int(round(d - log.day[0])) for d in (begin, end)]
+        both = drawn[:, 0, ends]
+        mass = _mass(both, log.table)
+        gained = mass[:, 1] - mass[:, 0]
+        row = {"fruit": log.fruit, "from_day": begin, "to_day": end}
+        row |= _summary("gained_kg", gained, level)
+        rows.append(row | {"gain_kg_day": row["gained_kg"] / (end - begin)})
+    return rows
