@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from patchstats.curves import Curve, curve_named
 from patchstats.remarks import PatchstatsError
@@ -129,7 +129,7 @@ def fit_curve(day: ArrayLike, value: ArrayLike, *, curve: Curve | str = "gompert
     inverse = sizes[:, None] * np.linalg.pinv(slopes * sizes)
     covariance = variance * inverse @ inverse.T
     se = np.sqrt(np.diag(covariance))
-    half = student.ppf(0.5 + level / 2.0, spare) * se
+    half = stdtrit(spare, 0.5 + level / 2.0) * se
     names = list(chosen.parameters)
     estimates = pd.DataFrame({"estimate": best, "se": se, "low": best - half, "high": best + half}, index=names)
     return CurveFit(chosen, estimates, pd.DataFrame(covariance, index=names, columns=names), rss,
@@ -180,15 +180,13 @@ def _descend(curve: Curve, t: NDArray, y: NDArray, start: NDArray) -> tuple[NDAr
     def slopes(q: NDArray) -> NDArray:
         return np.nan_to_num(_slopes(partial(curve.value, t), q))
 
+    tight = {"x_scale": "jac", "ftol": 1e-15, "xtol": 1e-15, "gtol": 1e-15, "max_nfev": 2000}
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        rough = least_squares(miss, np.maximum(start, lower + 1e-6), slopes, bounds=(lower, np.inf), x_scale="jac",
-                              ftol=1e-12, xtol=1e-12, gtol=1e-12, max_nfev=2000)
-        fine = least_squares(miss, rough.x, slopes, method="lm", x_scale="jac", ftol=1e-15, xtol=1e-15, gtol=1e-15,
-                             max_nfev=2000)
-    best = fine if fine.cost <= rough.cost and (fine.x > lower).all() else rough
-    if not (np.isfinite(best.x).all() and (rough.success or fine.success)):
-        return None
-    return best.x, float(best.cost)
+        found = least_squares(miss, start, slopes, method="lm", **tight)
+        if not (np.isfinite(found.x).all() and (found.x > lower).all()):
+            # gone where the curve has no meaning: a slower search, kept inside of its bounds
+            found = least_squares(miss, np.maximum(start, lower + 1e-6), slopes, bounds=(lower, np.inf), **tight)
+    return (found.x, float(found.cost)) if found.success and np.isfinite(found.x).all() else None
 
 
 def values_of(fit: CurveFit, day: ArrayLike) -> pd.DataFrame:
@@ -198,7 +196,7 @@ def values_of(fit: CurveFit, day: ArrayLike) -> pd.DataFrame:
     ``gain_high``; gain in the unit of the values a day.
     """
     t = np.atleast_1d(np.asarray(day, dtype=float))
-    quantile = student.ppf(0.5 + fit.level / 2.0, fit.spare)
+    quantile = stdtrit(fit.spare, 0.5 + fit.level / 2.0)
     out = {"day": t}
     for name, function in (("value", fit.curve.value), ("gain", fit.curve.rate)):
         middle, se = _carry(fit, partial(function, t))
@@ -210,7 +208,7 @@ def values_of(fit: CurveFit, day: ArrayLike) -> pd.DataFrame:
 def fastest_gain(fit: CurveFit) -> pd.DataFrame:
     """The day of fastest gain and that gain: rows ``day``, ``gain``; columns ``estimate, se, low, high``."""
     middle, se = _carry(fit, fit.curve.peak)
-    half = student.ppf(0.5 + fit.level / 2.0, fit.spare) * se
+    half = stdtrit(fit.spare, 0.5 + fit.level / 2.0) * se
     return pd.DataFrame({"estimate": middle, "se": se, "low": middle - half, "high": middle + half},
                         index=["day", "gain"])
 

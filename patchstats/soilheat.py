@@ -13,11 +13,12 @@ reading is a better guess than the raw one, not a second probe.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from patchstats.remarks import PatchstatsError
 
@@ -29,7 +30,7 @@ STANDARD_DEPTH_CM = 10.0
 HOUR_OF_MINIMUM = 2.0
 _SECONDS_PER_DAY = 86400.0
 _EPOCH = pd.Timestamp("2000-01-01")
-Dates = pd.DatetimeIndex | pd.Series | pd.Timestamp | NDArray
+Dates: TypeAlias = pd.DatetimeIndex | pd.Series | pd.Timestamp | NDArray
 _HOUR_WORDS = {"morning": 8.0, "noon": 12.0, "evening": 19.0}  # common practice, no source
 
 
@@ -270,7 +271,7 @@ def compare_harmonics(air: Harmonic, soil: Harmonic, *, level: float = 0.9) -> p
     estimate = np.array([ratio, lag, soil.mean_c - air.mean_c])
     se = np.sqrt([ratio**2 * (air_size + soil_size), (YEAR_DAYS / (2.0 * np.pi)) ** 2 * (air_turn + soil_turn),
                   air.covariance[0][0] + soil.covariance[0][0]])
-    half = norm.ppf(0.5 + level / 2.0) * se
+    half = ndtri(0.5 + level / 2.0) * se
     return pd.DataFrame({"estimate": estimate, "se": se, "low": estimate - half, "high": estimate + half},
                         index=["amplitude_ratio", "lag_days", "offset_c"])
 
@@ -285,6 +286,6 @@ def fill_from_harmonic(wave: Harmonic, date: Dates, *, level: float = 0.9) -> pd
     design = _design(date)
     mean = wave.at(date)
     se = np.sqrt(np.einsum("ij,jk,ik->i", design, np.array(wave.covariance), design) + wave.residual_c_sd**2)
-    half = norm.ppf(0.5 + level / 2.0) * se
+    half = ndtri(0.5 + level / 2.0) * se
     return pd.DataFrame({"date": _dates(date), "soil_c": mean, "soil_c_se": se,
                          "soil_c_low": mean - half, "soil_c_high": mean + half, "filled": True})

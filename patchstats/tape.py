@@ -34,8 +34,7 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from patchstats.remarks import OutOfRangeError, PatchstatsError
 from patchstats.units import cm_to_inches, inches_to_cm, kg_to_lb, lb_to_kg
@@ -103,7 +102,9 @@ class Points:
     inches: tuple[float, ...]
     pounds: tuple[float, ...]
 
-    def _curve(self) -> PchipInterpolator:
+    def _curve(self):
+        from scipy.interpolate import PchipInterpolator  # here, since few clubs have a table of their own
+
         return PchipInterpolator(self.inches, self.pounds)
 
     def weight_lb(self, inches: NDArray) -> NDArray:
@@ -296,6 +297,7 @@ def _mass(tape_cm: ArrayLike, column: str, table: WeightTable, tape_se_cm: Array
         raise PatchstatsError(f"A total outside the table can be {', '.join(OUTSIDE)}; {outside!r} is none of them.")
     index = tape_cm.index if isinstance(tape_cm, pd.Series) else None
     inches = np.atleast_1d(np.asarray(cm_to_inches(np.asarray(tape_cm, dtype=float))))
+    inches = np.where(inches > 0.0, inches, np.nan)  # results lists write 0 for a fruit that was not taped
     flag = np.select([np.isnan(inches), inches < table.low_inches, inches > table.high_inches],
                      ["no reading", "below the table", "above the table"], default="").astype(object)
     beyond = (inches < table.low_inches) | (inches > table.high_inches)
@@ -306,7 +308,7 @@ def _mass(tape_cm: ArrayLike, column: str, table: WeightTable, tape_se_cm: Array
     usable = np.where(beyond, np.nan, inches) if outside == "blank" else inches
     mass = np.maximum(lb_to_kg(table.weight_lb(usable)), 0.0)
     se = lb_to_kg(table.slope_lb_inch(usable)) * cm_to_inches(np.asarray(tape_se_cm, dtype=float))
-    half = norm.ppf(0.5 + level / 2.0) * np.hypot(se, mass * table.scatter_percent(usable) / 100.0)
+    half = ndtri(0.5 + level / 2.0) * np.hypot(se, mass * table.scatter_percent(usable) / 100.0)
     return pd.DataFrame({
         column: inches_to_cm(inches), "mass_kg": mass, "mass_kg_se": se,
         "mass_kg_low": np.maximum(mass - half, 0.0), "mass_kg_high": mass + half,

@@ -125,6 +125,13 @@ def test_inverse(name):
     assert np.isnan(tape.tape_for_mass_cm(2000.0, table=name))
 
 
+def test_a_total_of_nothing_is_no_reading():
+    # in published results an over-the-top of 0 means not taped
+    kept = tape.mass_from_tape([0.0, -5.0], outside="keep")
+    assert kept["flag"].tolist() == ["no reading"] * 2
+    assert kept["mass_kg"].isna().all()
+
+
 def test_slope_is_empty_outside():
     assert np.isnan(tape.slope_kg_cm([100.0, 762.0])).tolist() == [True, False]
 
