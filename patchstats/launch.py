@@ -7,6 +7,7 @@ the project is installed already, the launcher steps aside.
 
 import hashlib
 import os
+import re
 import subprocess
 import sys
 import time
@@ -158,7 +159,7 @@ def install(root: str, python: str, log: str, say=print) -> None:
                           f"connect and try again (pip's own report is in {log}).")
     if "no space left" in whole:
         raise LaunchError("The disk is full: patchstats and its packages take about 1 GB.")
-    errors = [line for line in report if line.startswith("ERROR")] or report[-1:] or ["no reason given"]
+    errors = [line for line in report if re.match(r"(ERROR|\w+Error): ", line)] or report[-1:] or ["no reason given"]
     raise LaunchError(f"Installing failed: {errors[-1]} (pip's own report is in {log}).")
 
 
