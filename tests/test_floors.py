@@ -25,7 +25,7 @@ FLOORS = [
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "pace")),
     ("the club's questions", (
-        "drivers", "calibrate", "landmarks", "weeks", "forecast", "timing", "seedlines", "losses", "claims")),
+        "drivers", "fairness", "calibrate", "landmarks", "weeks", "forecast", "timing", "seedlines", "losses", "claims")),
     ("showing", ("findings", "charts")),
     ("doors", ("meeting", "desk", "demo", "tour", "cli")),
 ]

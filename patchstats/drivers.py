@@ -1,0 +1,256 @@
+"""What drives daily gain: the club's model, its effects within and between growers, and the soil's curve.
+
+The model works on pace (:mod:`patchstats.pace`): daily gain as a percentage of the club's middle gain at that age, so
+that an effect in percent holds at every age; the middle curve turns it back into kilograms a day.
+
+Plant size and set date are bound together (waiting gives a bigger plant and a later set), and better growers
+keep bigger plants. Each is therefore split in two columns: the grower's own mean over fruits (*between* growers) and
+the fruit's deviation from it (*within* a grower). If a grower's skill is alike for all of that grower's fruits, the
+within effect is free of it and the between effect is not (Mundlak 1978, *On the pooling of time series and cross
+section data*, Econometrica 46:69-85). A member acts on the within effect.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import statsmodels.formula.api as smf
+from scipy import stats
+
+from patchstats.gains import daily_gains
+from patchstats.lmm import MixedFit, fit_mixed
+from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
+from patchstats.remarks import ModelError
+
+SPLIT = ("secondaries", "set_day")
+SOIL_REFERENCE_C = 20.0  # where the soil's curve is said to be level; the choice changes no fitted value
+SLOPE_CENTRE_DAY = 40.0  # age at which a fruit's shift is taken, its slope in age apart
+
+_GROUPS = "(1 + age10 | fruit) + (1 | grower) + (1 | patch_season) + (1 | season) + (1 | seed)"
+_SOIL = "soil_from_20_c + I(soil_from_20_c ** 2)"
+SOIL_TERMS = ("soil_from_20_c", "I(soil_from_20_c ** 2)")
+
+
+@dataclass(frozen=True)
+class Model:
+    """A named model: its formula, what it assumes, and what it must not be used for."""
+
+    name: str
+    formula: str
+    about: str
+    not_for: str
+
+    @property
+    def response(self) -> str:
+        return self.formula.split("~")[0].strip()
+
+
+MODELS: dict[str, Model] = {m.name: m for m in (
+    Model(
+        "club",
+        "pace_percent ~ spline(day, 4) + secondaries_within + secondaries_between + set_day_within + set_day_between "
+        f"+ {_SOIL} + {_GROUPS}",
+        "Pace on plant size and set date, each within and between growers, and on a curve of soil temperature; a "
+        "smooth curve takes up what age leaves; with shifts of each fruit (and its own slope in age), grower, patch "
+        "in a season, season and seed line. Assumes that effects multiply, that a grower's skill is alike for all of "
+        "that grower's fruits, and that the soil acts alike at every age.",
+        "telling what would happen to a plant such as the club has never grown, or the gain of a single day"),
+    Model(
+        "without the split",
+        f"pace_percent ~ spline(day, 4) + secondaries + set_day + {_SOIL} + {_GROUPS}",
+        "As the club's model, with one effect for plant size and one for set date: a mixture of what a grower can "
+        "change and what better growers have anyway.",
+        "advice to a member: a grower's skill leaks into the effect of plant size"),
+    Model(
+        "without soil",
+        "pace_percent ~ spline(day, 4) + secondaries_within + secondaries_between + set_day_within + set_day_between "
+        f"+ {_GROUPS}",
+        "As the club's model without soil temperature, so that members who log no soil count too.",
+        "anything about the soil; set date then carries the soil of its weeks"),
+)}
+
+
+@dataclass(frozen=True)
+class Drivers:
+    """The answer to "what drives daily gain?".
+
+    ``model`` and its ``fit``; ``rows``: the gains it was fitted to; ``curve``: the club's middle gain by day, for
+    middle conditions and soil of 20 C. ``effects``: what a grower would ask (per 5 secondary vines, per week later),
+    within and between growers, with the plain regression's word beside; ``sides``: between less within; ``soil``:
+    the curve of soil temperature; ``soil_best``: its top [c]. ``left_out`` counts rows not used, by reason.
+    All intervals at ``level``.
+    """
+
+    model: Model
+    fit: MixedFit
+    rows: pd.DataFrame
+    curve: pd.DataFrame
+    effects: pd.DataFrame
+    sides: pd.DataFrame
+    soil: pd.DataFrame
+    soil_best: pd.Series
+    left_out: dict[str, int]
+    level: float
+
+    def _markdown(self) -> str:
+        shown = self.effects[["effect", "side", "estimate", "low", "high"]].round(2)
+        lines = [f"**What drives daily gain** (model: {self.model.name}; {self.fit.n_rows:,} gains of "
+                 f"{self.rows['fruit'].nunique()} fruits; intervals at {self.level:.0%})", "",
+                 "| change | side | % of gain | low | high |", "|---|---|---|---|---|"]
+        lines += [f"| {r.effect} | {r.side} | {r.estimate:+.2f} | {r.low:+.2f} | {r.high:+.2f} |"
+                  for r in shown.itertuples()]
+        return "\n".join([*lines, "", f"Not for {self.model.not_for}."])
+
+    def _repr_markdown_(self) -> str:
+        return self._markdown()
+
+    def __repr__(self) -> str:
+        return self._markdown()
+
+
+def what_drives_gain(club, *, model: str = "club", gains: pd.DataFrame | None = None, first_day: float = FIRST_DAY,
+                     last_day: float = LAST_DAY, errors: str = "independent", level: float = 0.9) -> Drivers:
+    """Fit one of the club's models of daily gain and read its effects off.
+
+    ``club``: an opened club or a dict of tables (not needed when ``gains`` are given). ``model``: a name in
+    ``MODELS``. ``errors`` as in :func:`patchstats.lmm.fit_mixed`. Raises :class:`ModelError` for a model not known
+    and where too little is logged to fit it.
+    """
+    if model not in MODELS:
+        raise ModelError(f"There is no model {model!r}; the models are {', '.join(MODELS)}.")
+    chosen = MODELS[model]
+    gains = daily_gains(club) if gains is None else gains
+    curve = middle_gain(gains, first_day=first_day, last_day=last_day)
+    # The first curve holds the soil of its weeks (late fruit grow in cooling ground). One correction by the model's
+    # own curve of age turns it into the curve at the soil's reference; a second changes nothing to speak of.
+    for _ in range(2):
+        rows = driver_rows(gains, curve)
+        fit = fit_mixed(chosen.formula, rows, errors=errors, level=level)
+        curve = _at_middle_conditions(fit, rows, curve)
+    rows = driver_rows(gains, curve)
+    fit = fit_mixed(chosen.formula, rows, errors=errors, level=level)
+    naive = naive_fit(chosen, rows)
+    return Drivers(chosen, fit, rows, curve, effects_table(fit, naive, level=level), sides_table(fit, level=level),
+                   *soil_curve(fit, rows, level=level), left_out=_left_out(gains, rows, fit), level=level)
+
+
+def driver_rows(gains: pd.DataFrame, curve: pd.DataFrame) -> pd.DataFrame:
+    """The gains with pace and the models' columns.
+
+    Adds ``age10`` (tens of days from day 40), ``soil_from_20_c``, and for plant size and set date ``_between`` (the
+    grower's mean over fruits, in the unit of the column) and ``_within`` (the fruit less that mean).
+    """
+    rows = with_pace(gains, curve)
+    rows["age10"] = (rows["day"] - SLOPE_CENTRE_DAY) / 10.0
+    rows["soil_from_20_c"] = rows["soil_c"] - SOIL_REFERENCE_C
+    fruits = rows.drop_duplicates("fruit")
+    for column in SPLIT:
+        rows[column] = rows[column].astype(float)
+        mean = fruits.assign(value=fruits[column].astype(float)).groupby("grower")["value"].mean()
+        rows[f"{column}_between"] = rows["grower"].map(mean).astype(float)
+        rows[f"{column}_within"] = rows[column] - rows[f"{column}_between"]
+    return rows
+
+
+def _at_middle_conditions(fit: MixedFit, rows: pd.DataFrame, curve: pd.DataFrame) -> pd.DataFrame:
+    """The curve at the middle plant size and set date of the fruits and at the soil's reference."""
+    fruits = rows.drop_duplicates("fruit")
+    middle = {column: float(fruits[column].mean()) for term in SPLIT
+              for column in (term, f"{term}_within", f"{term}_between")}
+    new = curve[["day"]].assign(age10=0.0, soil_from_20_c=0.0, **middle)
+    pace = fit.predict(new, include=None)["estimate"].to_numpy()
+    return curve.assign(gain_kg_day=curve["gain_kg_day"] * pace / 100.0)
+
+
+def naive_fit(model: Model, rows: pd.DataFrame):
+    """Plain least squares on the same rows without growers or any group: what a spreadsheet would say."""
+    soil = f" + {_SOIL}" if SOIL_TERMS[0] in model.formula else ""
+    return smf.ols(f"{model.response} ~ cr(day, df=4, constraints='center') + secondaries + set_day{soil}", rows).fit()
+
+
+# What a grower asks: term, how much of it, in words.
+ASKED = (("secondaries", 5.0, "5 more secondary vines at set"), ("set_day", 7.0, "set a week later"))
+
+
+def effects_table(fit: MixedFit, naive, *, level: float) -> pd.DataFrame:
+    """Effects as a grower would ask: effect, side ("within", "between", "naive"), term, per, estimate, se, low, high.
+
+    In the response's unit, for ``per`` units of the term.
+    """
+    out = []
+    for term, per, words in ASKED:
+        for side in ("within", "between"):
+            name = f"{term}_{side}" if f"{term}_{side}" in fit.coef.index else term
+            if name not in fit.coef.index or (name == term and side == "between"):
+                continue
+            row = fit.coef.loc[name]
+            half = stats.t.ppf(0.5 + level / 2, row["df"]) * row["se"]
+            out.append((words, side, name, per, per * row["estimate"], per * row["se"],
+                        per * (row["estimate"] - half), per * (row["estimate"] + half)))
+        low, high = per * naive.conf_int(1 - level).loc[term]
+        out.append((words, "naive", term, per, per * naive.params[term], per * naive.bse[term], low, high))
+    return pd.DataFrame(out, columns=["effect", "side", "term", "per", "estimate", "se", "low", "high"])
+
+
+def sides_table(fit: MixedFit, *, level: float) -> pd.DataFrame:
+    """Between less within for each split term (index): estimate, se, df, low, high, p, per unit of the term.
+
+    The degrees of freedom are the smaller of the two terms', which errs on the careful side.
+    """
+    out = {}
+    for term in SPLIT:
+        names = [f"{term}_between", f"{term}_within"]
+        if not set(names) <= set(fit.coef.index):
+            continue
+        v = fit.fixed_covariance.loc[names, names].to_numpy()
+        estimate = float(fit.fixed[names[0]] - fit.fixed[names[1]])
+        se = float(np.sqrt(v[0, 0] + v[1, 1] - 2 * v[0, 1]))
+        df = float(fit.coef.loc[names, "df"].min())
+        half = float(stats.t.ppf(0.5 + level / 2, df)) * se
+        out[term] = (estimate, se, df, estimate - half, estimate + half, float(2 * stats.t.sf(abs(estimate) / se, df)))
+    return pd.DataFrame.from_dict(out, orient="index", columns=["estimate", "se", "df", "low", "high", "p"])
+
+
+def soil_curve(fit: MixedFit, rows: pd.DataFrame, *, level: float) -> tuple[pd.DataFrame, pd.Series]:
+    """Gain along soil temperature, and where it is highest.
+
+    The curve is the difference from gain at 20 C [response unit], between the 1st and 99th hundredths of the soil
+    logged: soil_c, estimate, se, low, high. The best temperature [c] has estimate, se, low, high by Fieller's
+    theorem (Fieller 1954, *Some problems in interval estimation*, JRSS B 16:175-185), which is not fooled by a flat
+    curve: where the curve cannot be told from a straight line, low and high are infinite and estimate is missing.
+    """
+    nothing = pd.DataFrame(columns=["soil_c", "estimate", "se", "low", "high"], dtype=float)
+    best = pd.Series({"estimate": np.nan, "se": np.nan, "low": -np.inf, "high": np.inf}, name="best soil_c")
+    if not set(SOIL_TERMS) <= set(fit.coef.index):
+        return nothing, best
+    names = list(SOIL_TERMS)
+    beta, v = fit.fixed[names].to_numpy(), fit.fixed_covariance.loc[names, names].to_numpy()
+    low, high = rows["soil_c"].quantile([0.01, 0.99])
+    x = np.linspace(low, high, 61) - SOIL_REFERENCE_C
+    design = np.column_stack([x, x**2])
+    t = float(stats.t.ppf(0.5 + level / 2, fit.coef.loc[names, "df"].min()))
+    se = np.sqrt(np.einsum("ij,jk,ik->i", design, v, design))
+    curve = pd.DataFrame({"soil_c": x + SOIL_REFERENCE_C, "estimate": design @ beta, "se": se,
+                          "low": design @ beta - t * se, "high": design @ beta + t * se})
+    # The top is at x = -b1 / (2 b2): a ratio of two estimates with known covariance.
+    up, down = -beta[0], 2.0 * beta[1]
+    a = down**2 - t**2 * 4.0 * v[1, 1]
+    b = up * down + t**2 * 2.0 * v[0, 1]
+    c = up**2 - t**2 * v[0, 0]
+    if a > 0 and beta[1] < 0:
+        root = np.sqrt(max(b * b - a * c, 0.0))
+        ratio = up / down
+        gradient = np.array([-1.0 / down, -2.0 * up / down**2])
+        best = pd.Series({"estimate": SOIL_REFERENCE_C + ratio, "se": float(np.sqrt(gradient @ v @ gradient)),
+                          "low": SOIL_REFERENCE_C + (b - root) / a, "high": SOIL_REFERENCE_C + (b + root) / a},
+                         name="best soil_c")
+    return curve, best
+
+
+def _left_out(gains: pd.DataFrame, rows: pd.DataFrame, fit: MixedFit) -> dict[str, int]:
+    counts = dict(gains.attrs.get("left_out", {}))
+    counts["outside the ages of the middle curve"] = len(gains) - len(rows)
+    counts["a gap in plant size, set date or soil temperature"] = len(rows) - fit.n_rows
+    return {reason: count for reason, count in counts.items() if count}
