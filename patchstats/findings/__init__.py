@@ -1,0 +1,16 @@
+"""Findings: what the club found, as sentences a grower can read aloud. The only maker of prose with numbers.
+
+A :class:`Finding` holds an estimate with its interval in stored (metric) units, and the sentence that says it in the
+club's shown units. Notebooks, the annual meeting and members' cards print findings; nobody types a number by hand.
+
+An effect is said as "went with", never as "causes": nothing in members' logs was decided by lot. An interval that
+holds zero is said as "cannot be told from none". Figures are rounded to what the interval can carry.
+"""
+
+from patchstats.findings.compared import among_first, better, compared, seasons
+from patchstats.findings.counts import against_chart, middle, rows_taken_in, share
+from patchstats.findings.effects import best_soil, changed, effect, sides_differ
+from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, together
+
+__all__ = ["OBSERVATIONAL", "Finding", "Findings", "against_chart", "among_first", "best_soil", "better", "changed",
+           "compared", "effect", "middle", "rows_taken_in", "seasons", "share", "sides_differ", "together"]

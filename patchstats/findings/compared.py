@@ -1,0 +1,102 @@
+"""Findings of growers, entries and seasons compared."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+from scipy import stats
+
+from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
+from patchstats.findings.words import are, chance_words, places_for, speaker
+from patchstats.remarks import PatchstatsError
+from patchstats.units import IMPERIAL, Shown, say
+
+
+def compared(levels: pd.DataFrame, *, column: str = "pace_percent", group: str = "growers", shown: Shown = IMPERIAL,
+             level: float = 0.9, caveat: str = OBSERVATIONAL) -> Findings:
+    """Levels of a group against the club's middle: who stands first, and how many can be told from the middle.
+
+    ``levels``: index the level's name; shift, se, low, high at ``level`` [unit of ``column``], shrunken.
+    """
+    rows = levels.sort_values("shift", ascending=False, kind="stable")
+    first = rows.iloc[0]
+    above, below = int((rows["low"] > 0).sum()), int((rows["high"] < 0).sum())
+    alike = len(rows) - above - below
+    places = places_for(first["low"], first["high"], column, shown)
+    number = speaker(column, shown, places)
+    amount = say(abs(first["shift"]), column, shown, difference=True, decimals=places)
+    side = "above" if first["shift"] >= 0 else "below"
+    told = "" if first["low"] > 0 else ", which cannot be told from the middle"
+    best = Finding(
+        f"first of the {group}", float(first["shift"]), float(first["se"]), float(first["low"]), float(first["high"]),
+        level, column,
+        f"With conditions taken into account, {rows.index[0]} stands first of {len(rows)} {group}: {amount} {side} the "
+        f"club's middle{told} ({level:.0%} interval {number(first['low'])} to {number(first['high'])}).", caveat)
+    apart = Finding(
+        f"{group} told from the middle", above + below, math.nan, above + below, above + below, level, "",
+        f"Of {len(rows)} {group}, {above} can be told to lie above the club's middle and {below} below it; "
+        f"{are(alike)} not to be told from it (each at {level:.0%}).", caveat,
+        (f"With {len(rows)} intervals at {level:.0%}, about {len(rows) * (1 - level):.0f} would leave the middle out "
+         "by luck.",))
+    return Findings((best, apart))
+
+
+def better(first: str, second: str, chance: float, *, draws: int = 0, level: float = 0.9,
+           caveat: str = OBSERVATIONAL) -> Finding:
+    """The chance that one is better than the other under the same conditions.
+
+    ``chance`` between 0 and 1. With ``draws``, the number of simulations behind it, the interval is Wilson's for
+    the simulation's own error; without, it is the chance itself (a computed probability).
+    """
+    if not 0 <= chance <= 1:
+        raise PatchstatsError(f"A chance lies between 0 and 1; {chance} does not.")
+    low = high = 100 * chance
+    se = 0.0
+    if draws:
+        ci = stats.binomtest(round(chance * draws), draws).proportion_ci(level, method="wilson")
+        low, high, se = 100 * ci.low, 100 * ci.high, 100 * math.sqrt(chance * (1 - chance) / draws)
+    sentence = f"The chance that {first} does better than {second} under the same conditions is {chance_words(chance)}."
+    if 0.1 < chance < 0.9:
+        sentence += " That settles nothing between the two."
+    return Finding(f"{first} better than {second}", 100 * chance, se, low, high, level, "chance_percent", sentence,
+                   caveat)
+
+
+def among_first(ranks: pd.DataFrame, *, group: str = "growers", top: int = 3, level: float = 0.9,
+                caveat: str = OBSERVATIONAL) -> Finding:
+    """The likeliest of the first three, and where their rank may lie.
+
+    ``ranks``: index the name; rank, low, high (at ``level``) and ``top_3``, the chance of being among the first.
+    """
+    best = ranks.sort_values(f"top_{top}", ascending=False, kind="stable").iloc[0]
+    chance = float(best[f"top_{top}"])
+    sentence = (f"{best.name} is the likeliest of the {len(ranks)} {group} to be among the first {top}, with a chance "
+                f"of {chance_words(chance)}; the rank may be anywhere from {best['low']:.0f} to {best['high']:.0f} "
+                f"({level:.0%} interval).")
+    return Finding(f"likeliest among the first {top} {group}", float(best["rank"]), math.nan, float(best["low"]),
+                   float(best["high"]), level, "", sentence, caveat)
+
+
+def seasons(table: pd.DataFrame, *, column: str = "pace_percent", shown: Shown = IMPERIAL, level: float = 0.9,
+            caveat: str = "Seasons differ in weather as well as in what members did.") -> Finding:
+    """The best season against the worst, from ``table``: season, estimate, low, high at ``level`` [unit of ``column``].
+
+    The finding's estimate is the best season's, with its interval; the sentence names both and says whether their
+    intervals part.
+    """
+    order = table.sort_values("estimate", kind="stable")
+    worst, best = order.iloc[0], order.iloc[-1]
+    part = best["low"] > worst["high"]
+    said = []
+    for row in (best, worst):
+        places = places_for(row["low"], row["high"], column, shown)
+        number = speaker(column, shown, places)
+        side = "above" if row["estimate"] >= 0 else "below"
+        amount = say(abs(row["estimate"]), column, shown, difference=True, decimals=places)
+        said.append(f"{row['season']:.0f}, {amount} {side} the club's middle "
+                    f"({level:.0%} interval {number(row['low'])} to {number(row['high'])})")
+    ending = "their intervals do not meet" if part else "their intervals meet, so the order is not sure"
+    return Finding("best season", float(best["estimate"]), float(best.get("se", math.nan)), float(best["low"]),
+                   float(best["high"]), level, column,
+                   f"The best of {len(table)} seasons was {said[0]}, the poorest {said[1]}; {ending}.", caveat)

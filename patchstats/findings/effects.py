@@ -1,0 +1,125 @@
+"""Findings of effects: what goes with more daily gain, among a grower's own fruits and between growers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import stats
+
+from patchstats.findings.finding import OBSERVATIONAL, Finding
+from patchstats.findings.words import capital, places_for, signed, speaker
+from patchstats.remarks import ModelError
+from patchstats.units import IMPERIAL, Shown, display_of, from_shown, say
+
+# How a change of each term is said: by one unit, and by {n} of them.
+_CHANGES = {
+    "secondaries": ("every further secondary vine at pollination", "every {n} more secondary vines at pollination"),
+    "set_day": ("every day later that a fruit was set", "every {n} days later that a fruit was set"),
+    "soil_c": ("every {unit} of warmer soil", "every {n} {unit} of warmer soil"),
+    "heat_c_day": ("every further degree day of heat a day", "every {n} more degree days of heat a day"),
+    "main_vine_cm": ("every further {unit} of main vine at pollination",
+                     "every {n} {unit} more of main vine at pollination"),
+    "water_mm": ("every further {unit} of water a day", "every {n} {unit} more of water a day"),
+    "rain_mm": ("every further {unit} of rain a day", "every {n} {unit} more of rain a day"),
+    "day": ("every further day of age", "every {n} days of age"),
+}
+_UNITS_ALOUD = {"°F": ("degree Fahrenheit", "degrees Fahrenheit"), "°C": ("degree Celsius", "degrees Celsius"),
+                "in": ("inch", "inches"), "cm": ("centimetre", "centimetres"), "mm": ("millimetre", "millimetres")}
+_SIDES = {"_within": "among one grower's own fruits, ", "_between": "between growers, "}
+_MORE = {
+    "gain_kg_day": ("more gain", "less gain"),
+    "pace_percent": ("more daily gain", "less daily gain"),
+    "mass_kg": ("more weight", "less weight"),
+    "scale_kg": ("more weight on the scale", "less weight on the scale"),
+}
+
+
+def effect(fit, term: str, *, per: float = 1.0, column: str | None = None, shown: Shown = IMPERIAL, level: float = 0.9,
+           caveat: str = OBSERVATIONAL, doubts: Sequence[str] = ()) -> Finding:
+    """One effect of a fitted mixed model as a sentence.
+
+    ``term`` a row of ``fit.coef``; ``per`` how much of it, in the club's shown units (5 secondary vines, 7 days,
+    5 degrees Fahrenheit); ``column`` the response, read off ``fit.formula`` when not given. The interval is the
+    estimate plus and minus the t quantile of ``level`` at the fit's degrees of freedom times the standard error.
+    Raises :class:`ModelError` for a term that the model lacks.
+    """
+    if term not in fit.coef.index:
+        raise ModelError(f"The model has no term {term!r}; its terms are {', '.join(map(str, fit.coef.index))}.")
+    row = fit.coef.loc[term]
+    bare = term.removesuffix("_within").removesuffix("_between")
+    step = from_shown(per, bare, shown, difference=True)
+    estimate, se = step * row["estimate"], abs(step) * row["se"]
+    df = row["df"] if np.isfinite(row.get("df", np.nan)) else np.inf
+    reach = float(stats.t.ppf(0.5 + level / 2, df)) * se
+    response = column or fit.formula.split("~")[0].strip()
+    return changed(_change(term, per, shown), estimate, se=se, low=estimate - reach, high=estimate + reach,
+                   column=response, name=term, shown=shown, level=level, caveat=caveat, doubts=doubts)
+
+
+def changed(change: str, estimate: float, *, low: float, high: float, se: float = math.nan, column: str, name: str = "",
+            shown: Shown = IMPERIAL, level: float = 0.9, caveat: str = OBSERVATIONAL,
+            doubts: Sequence[str] = ()) -> Finding:
+    """An effect in words: ``change`` (such as "every 5 more secondary vines") "went with" so much more or less.
+
+    ``estimate``, ``low`` and ``high`` are for that change, in the stored unit of ``column``.
+    """
+    more, less = _MORE.get(column, ("more", "less"))
+    places = places_for(low, high, column, shown)
+    number = speaker(column, shown, places)
+    amount = say(abs(estimate), column, shown, difference=True, decimals=places)
+    which = more if estimate >= 0 else less
+    if low > 0 or high < 0:
+        small, large = sorted((abs(low), abs(high)))
+        words = f"{amount} {which} ({level:.0%} interval {number(small)} to {number(large)})"
+    else:
+        words = (f"{amount} {which}, which cannot be told from none "
+                 f"({level:.0%} interval {number(abs(low))} less to {number(abs(high))} more)")
+    return Finding(name or change, float(estimate), float(se), float(low), float(high), level, column,
+                   f"{capital(change)} went with {words}.", caveat, tuple(doubts))
+
+
+def sides_differ(name: str, estimate: float, *, low: float, high: float, se: float = math.nan, column: str,
+                 shown: Shown = IMPERIAL, level: float = 0.9, caveat: str = OBSERVATIONAL) -> Finding:
+    """Whether an effect differs between and within growers: ``estimate`` is between minus within.
+
+    ``name`` the thing in words, such as "plant size".
+    """
+    places = places_for(low, high, column, shown)
+    number = speaker(column, shown, places)
+    amount = say(abs(estimate), column, shown, difference=True, decimals=places)
+    told = low > 0 or high < 0
+    side = "stronger" if estimate >= 0 else "weaker"
+    sentence = (
+        f"For {name}, the comparison between growers came out {amount} {side} than among a grower's own fruits "
+        f"({level:.0%} interval {number(low)} to {number(high)}), so a plain comparison of growers misleads: "
+        "act on the effect among a grower's own fruits." if told else
+        f"For {name}, these logs cannot tell the effect between growers from the effect among a grower's own fruits "
+        f"(difference {signed(estimate, number)}, {level:.0%} interval {number(low)} to {number(high)}); "
+        "act on the effect among a grower's own fruits.")
+    return Finding(f"{name}: between less within", float(estimate), float(se), float(low), float(high), level, column,
+                   sentence, caveat)
+
+
+def best_soil(estimate_c: float, *, low_c: float, high_c: float, se_c: float = math.nan, shown: Shown = IMPERIAL,
+              level: float = 0.9, caveat: str = OBSERVATIONAL, doubts: Sequence[str] = ()) -> Finding:
+    """The soil temperature [c] at which gain was highest, with its interval."""
+    at, low, high = (say(v, "soil_c", shown) for v in (estimate_c, low_c, high_c))
+    return Finding("best soil temperature", estimate_c, se_c, low_c, high_c, level, "soil_c",
+                   f"Gain was highest with the soil near {at} ({level:.0%} interval {low} to {high}).", caveat,
+                   tuple(doubts))
+
+
+def _change(term: str, per: float, shown: Shown) -> str:
+    side, bare = "", term
+    for ending, words in _SIDES.items():
+        if term.endswith(ending):
+            side, bare = words, term.removesuffix(ending)
+    if bare == "set_day" and per == 7:
+        return f"{side}every week later that a fruit was set"
+    one, many = _CHANGES.get(bare, ("every further unit of {name}", "every {n} more of {name}"))
+    sign = display_of(bare, shown).unit
+    unit = _UNITS_ALOUD.get(sign, (sign, sign))[0 if per == 1 else 1]
+    facts = {"n": f"{per:g}", "unit": unit, "name": bare.replace("_", " ")}
+    return side + (one if per == 1 else many).format(**facts)
