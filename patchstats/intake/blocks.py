@@ -1,0 +1,152 @@
+"""Blocks: what layout makes of a page: facts on top, and columns of cells that still know where they stood."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from patchstats.intake.cells import clean
+from patchstats.intake.concepts import CONCEPTS, FACTS
+from patchstats.intake.headings import Words, plain, unit_of
+from patchstats.intake.page import Page
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One fact of a block: ``text`` as written, at a place on the page (position -1: told, not written there)."""
+
+    concept: str
+    text: str
+    record: int
+    position: int
+    unit: str = ""
+    name: str = ""
+
+
+@dataclass
+class Column:
+    """A column of a block: ``texts[row]`` stood at ``records[row]``, ``positions[row]`` (record -1: nowhere)."""
+
+    concept: str
+    texts: list[str]
+    records: list[int]
+    positions: list[int]
+    heading: str = ""
+    unit: str = ""
+    depth: str = ""
+    time_of_day: str = ""
+
+    def places(self) -> list[tuple[int, int]]:
+        return [(r, p) for r, p, t in zip(self.records, self.positions, self.texts, strict=True) if r >= 0 and t.strip()]
+
+
+@dataclass
+class Block:
+    """A table of one page: columns of equal length, ``rows[row]`` the record of each row, and the facts above it."""
+
+    columns: list[Column]
+    rows: list[int]
+    facts: dict[str, Fact] = field(default_factory=dict)
+
+    def column(self, concept: str) -> Column | None:
+        return next((c for c in self.columns if c.concept == concept), None)
+
+    @property
+    def concepts(self) -> set[str]:
+        return {c.concept for c in self.columns}
+
+
+# Facts of one fruit, dropped when a new fruit is named; of one plant, dropped with a new plant.
+_OF_FRUIT = ("fruit", "kind", "cross", "pollen", "set_date", "secondaries_at_set", "secondaries", "main_vine", "lobes",
+             "distance_out", "lobe_evenness", "fruit_evenness", "end_date", "end_reason", "note", "scale", "date",
+             "status", "cover", "males", "covered_hours")
+_OF_PLANT = (*_OF_FRUIT, "plant", "seed", "sown_date", "planted_date")
+_OF_PATCH = (*_OF_PLANT, "patch", "area", "latitude", "soil_heated")
+
+
+def joined(old: dict[str, Fact], new: list[Fact]) -> dict[str, Fact]:
+    """Facts in force after new ones: a new grower, patch, plant or fruit ends what was said of the one before."""
+    concepts = {fact.concept for fact in new}
+    gone: set[str] = set()
+    if "grower" in concepts and "grower" in old:
+        gone |= set(old) - {"units", "season"}
+    elif "patch" in concepts and "patch" in old:
+        gone |= set(_OF_PATCH)
+    elif "plant" in concepts and "plant" in old:
+        gone |= set(_OF_PLANT)
+    elif "fruit" in concepts and "fruit" in old:
+        gone |= set(_OF_FRUIT)
+    kept = {concept: fact for concept, fact in old.items() if concept not in gone}
+    for fact in new:
+        kept[fact.concept] = fact
+    return kept
+
+
+_PAIR = re.compile(r"^\s*(?:#|//|\*|-|;)*\s*([^:=\d][^:=]{0,40}?)\s*[:=]\s*(.*?)\s*$", re.DOTALL)
+_SEVERAL = re.compile(r"[,;|/]\s*(?=[^,;|:=\d][^,;|:=]{1,40}[:=])|\s{2,}(?=[^,;|:=\d][^,;|:=]{1,40}[:=])")
+
+
+def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
+    """The facts that a record states: ``Grower: Marta``, ``Seed,895 Quell``, several in a line; none for prose."""
+    full = page.full(record)
+    found: list[Fact] = []
+    index = 0
+    while index < len(full):
+        position = full[index]
+        text = clean(page.text(record, position))
+        pairs = [_pair(part, words) for part in _SEVERAL.split(text)]
+        if all(pairs):
+            for concept, unit, value, name in pairs:  # type: ignore[misc]
+                if not value:  # the value stands in the next cell
+                    following = full[index + 1] if index + 1 < len(full) else None
+                    if following is None:
+                        continue
+                    after = clean(page.text(record, following))
+                    if _pair(after, words):
+                        continue
+                    found.append(Fact(concept, after, record, following, unit, name))
+                    index += 1
+                else:
+                    found.append(Fact(concept, value, record, position, unit, name))
+            index += 1
+            continue
+        heading = words.match(text.lstrip("#*- "))
+        if heading and heading.concept in FACTS and index + 1 < len(full):
+            value = clean(page.text(record, full[index + 1]))
+            if not words.match(value) or heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed"):
+                found.append(Fact(heading.concept, value, record, full[index + 1], heading.unit, text))
+                index += 2
+                continue
+        if len(full) == 1:
+            spoken = words.fact(text.lstrip("#*- "))
+            if spoken and _sounds_true(*spoken):
+                return [Fact(spoken[0], spoken[1], record, position, "", text[: len(text) - len(spoken[1])].strip())]
+        if not found:
+            return []
+        index += 1
+    return found
+
+
+def _pair(text: str, words: Words) -> tuple[str, str, str, str] | None:
+    """``Main vine (ft): 12`` as (concept, unit, value, name), or None."""
+    found = _PAIR.match(text)
+    if not found:
+        return None
+    heading = words.match(found[1])
+    if heading is None or heading.concept not in FACTS:
+        return None
+    return heading.concept, heading.unit, found[2].strip(), found[1].strip()
+
+
+def _sounds_true(concept: str, value: str) -> bool:
+    """Whether a line without a colon is a fact: the value must look like one of its kind."""
+    kind = CONCEPTS[concept].kind
+    if kind in ("date", "season", "count", "vine", "area", "angle", "depth", "mass", "hours", "evenness"):
+        return value.lstrip("'~ ")[:1].isdigit() or kind == "date" and any(ch.isdigit() for ch in value)
+    if kind == "units":
+        return bool(unit_of(value))
+    if concept in ("note", "site"):
+        return False
+    if concept in ("fruit", "plant", "patch"):
+        return len(value.split()) == 1 and len(value) <= 12
+    return len(value.split()) <= 6 and plain(value) not in ("log", "logs", "notes", "record", "records")

@@ -1,0 +1,408 @@
+"""Layout: where on a page the facts, the headings, the rows, the totals and the comments are.
+
+A page is walked from top to bottom. A line of known headings opens a table, which runs until the next one; facts
+above a table hold for it and for those below until they are said anew; a table with one day a column is turned round
+(:mod:`~patchstats.intake.wide`); a page without any heading is read by the order of its columns, as the trade
+writes them (:mod:`~patchstats.intake.headless`).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from patchstats.intake.blocks import Block, Column, Fact, facts_of, joined
+from patchstats.intake.cells import clean, is_nothing
+from patchstats.intake.concepts import CONCEPTS
+from patchstats.intake.dates import parse
+from patchstats.intake.headings import Heading, Words, plain, quantity_like, unit_of
+from patchstats.intake.headless import read_headless
+from patchstats.intake.page import Page
+from patchstats.intake.wide import read_wide, wide_at
+
+_SUMMARY = {"total", "totals", "sum", "sums", "average", "averages", "avg", "mean", "max", "min", "maximum", "minimum",
+            "summe", "gesamt", "durchschnitt", "mittel", "mittelwert", "count", "total gain", "grand total", "subtotal",
+            "season total", "moyenne", "median", "gain", "overall", "totaal", "gemiddelde", "final total", "std", "stdev",
+            "best", "gesamtsumme", "somme", "range", "biggest", "ave"}
+
+
+@dataclass
+class Laid:
+    """What layout found: the blocks, and the words above them (for the season and the units that they may name)."""
+
+    blocks: list[Block] = field(default_factory=list)
+    titles: list[str] = field(default_factory=list)
+    layout: str = ""
+
+
+@dataclass
+class Table:
+    """An open table: its heading's records and columns (position, heading, text as written)."""
+
+    depth: int
+    headings: list[tuple[int, Heading | None, str]]
+    groups: dict[int, tuple[str, str]] = field(default_factory=dict)  # position -> (what it names, label)
+
+
+def lay_out(page: Page, words: Words) -> Laid:
+    """Every block of a page; all that belongs to none is spoken of."""
+    laid = Laid()
+    facts: dict[str, Fact] = {}
+    waiting: list[Fact] = []
+    unplaced: list[int] = []
+    record, total = 0, len(page.cells)
+    while record < total:
+        if page.blank(record):
+            record += 1
+            continue
+        if page.cells[record][0].lower().lstrip('"').startswith("sep=") and record == 0:
+            page.use_record(record)
+            record += 1
+            continue
+        wide = wide_at(page, record, words)
+        table = None if wide else table_at(page, record, words)
+        if wide or table:
+            facts, waiting = joined(facts, waiting), []
+        if wide:
+            record = read_wide(page, wide, words, facts, laid.blocks)
+            laid.layout = "one day a column"
+        elif table:
+            record = _read_table(page, record, table, words, facts, laid, waiting)
+            laid.layout = laid.layout or "one day or one thing a row"
+            facts = _facts_of_only_row(page, laid, facts)
+        else:
+            new = facts_of(page, record, words)
+            for fact in new:
+                page.use(fact.record, fact.position)
+            if new:
+                waiting += new
+                _use_names(page, record, new, words)
+            else:
+                unplaced.append(record)
+            record += 1
+    if waiting and laid.blocks:  # facts below the last table belong to it
+        last = laid.blocks[-1]
+        last.facts = {**{f.concept: f for f in waiting}, **last.facts}
+        facts, waiting = joined(facts, waiting), []
+    if not laid.blocks:
+        facts, waiting = joined(facts, waiting), []
+        unplaced = read_headless(page, unplaced, facts, laid.blocks)
+        laid.layout = "no headings" if laid.blocks else ""
+    if not laid.blocks and facts:
+        laid.blocks.append(Block([], [], facts))
+        laid.layout = "facts only"
+    first = min((row for block in laid.blocks for row in block.rows), default=total)
+    for at in unplaced:
+        if at < first:
+            laid.titles.append(page.words(at))
+        if laid.blocks:
+            page.say(_kind_of_line(page, at, at < first), at)
+    return laid
+
+
+def _kind_of_line(page: Page, record: int, above: bool) -> str:
+    full = page.full(record)
+    if plain(page.text(record, full[0])) in _SUMMARY:
+        return "summary-row"
+    return "title-line" if above else "comment-line"
+
+
+def _use_names(page: Page, record: int, facts: list[Fact], words: Words) -> None:
+    """The cells that name the facts of a line are used with them."""
+    for position in page.full(record):
+        text = clean(page.text(record, position)).lstrip("#*- ").rstrip(":= ")
+        if any(fact.name and plain(fact.name) == plain(text) for fact in facts):
+            page.use(record, position)
+
+
+def _facts_of_only_row(page: Page, laid: Laid, facts: dict[str, Fact]) -> dict[str, Fact]:
+    """A table of one row that holds facts alone (grower, seed, pollinated) speaks of the tables below it too."""
+    block = laid.blocks[-1] if laid.blocks else None
+    if block is None or len(block.rows) != 1 or block.concepts & {"date", "day", "circumference", "over_the_top",
+                                                                  "three", "scale", "soil"}:
+        return facts
+    new = [Fact(c.concept, c.texts[0], c.records[0], c.positions[0], c.unit, c.heading)
+           for c in block.columns if c.texts[0].strip()]
+    return joined(facts, new)
+
+
+def table_at(page: Page, record: int, words: Words) -> Table | None:
+    """The table whose headings stand at a record (one to three lines of them), or None."""
+    best: tuple[int, Table] | None = None
+    for depth in (1, 2, 3):
+        last = record + depth - 1
+        if last >= len(page.cells):
+            break
+        if page.blank(last) or (depth > 1 and _holds_data(page, last)):
+            break
+        headings = _headings(page, record, depth, words)
+        score = sum(h is not None for _, h, _ in headings)
+        if depth > 1 and _unit_row(page, last):
+            if best:
+                score = max(score, best[0] + 1)
+        elif depth > 1:
+            # A second line of headings belongs to the first only if it completes words that mean nothing alone.
+            alone = max(_known(page, r, words) for r in range(record, last + 1))
+            if score <= alone:
+                continue
+        if score and (best is None or score > best[0]) and _is_heading(page, record, depth, headings, words):
+            best = score, Table(depth, headings)
+    return best[1] if best else _grouped_at(page, record, words)
+
+
+def _known(page: Page, record: int, words: Words) -> int:
+    return sum(words.match(clean(page.text(record, p))) is not None for p in page.full(record))
+
+
+def _grouped_at(page: Page, record: int, words: Words) -> Table | None:
+    """Headings with a line above them that says whose columns they are: ``Fruit A`` over ``circ, SS, EE``."""
+    if record + 1 >= len(page.cells) or page.blank(record + 1) or _holds_data(page, record):
+        return None
+    headings = _headings(page, record + 1, 1, words)
+    if not _is_heading(page, record + 1, 1, headings, words):
+        return None
+    seen = [h.concept for _, h, _ in headings if h]
+    labels = page.full(record)
+    if len(set(seen)) == len(seen) or not labels or labels[0] == 0 and len(labels) == 1:
+        return None
+    groups, current = {}, ("", "")
+    for position, heading, _ in headings:
+        if position in labels:
+            current = _label(clean(page.text(record, position)), words)
+        if heading and CONCEPTS[heading.concept].kind not in ("date", "day", "weekday") and current[1]:
+            groups[position] = current
+    return Table(2, headings, groups)
+
+
+def _label(text: str, words: Words) -> tuple[str, str]:
+    """``Fruit A`` as ("fruit", "A"); a bare name is a fruit's."""
+    found = words.fact(text)
+    if found and found[0] in ("fruit", "plant", "patch", "grower"):
+        return found
+    parts = re.split(r"\s*[:=]\s*", text, maxsplit=1)
+    if len(parts) == 2:
+        heading = words.match(parts[0])
+        if heading and heading.concept in ("fruit", "plant", "patch", "grower"):
+            return heading.concept, parts[1]
+    return "fruit", text
+
+
+def _headings(page: Page, record: int, depth: int, words: Words) -> list[tuple[int, Heading | None, str]]:
+    width = max(len(page.cells[r]) for r in range(record, record + depth))
+    made = []
+    for position in range(width):
+        parts = [clean(page.text(r, position)) for r in range(record, record + depth)]
+        text = " ".join(part for part in parts if part)
+        found = words.match(text)
+        if found is None and depth > 1 and len([p for p in parts if p]) > 1:
+            found = next((h for h in map(words.match, parts) if h), None)
+        if text:
+            made.append((position, found, text))
+    return made
+
+
+def _unit_row(page: Page, record: int) -> bool:
+    texts = [page.text(record, p).strip("()[] ") for p in page.full(record)]
+    return bool(texts) and all(unit_of(t) or plain(t) in ("date", "text", "day", "dd mm", "mm dd") for t in texts)
+
+
+def _holds_data(page: Page, record: int) -> bool:
+    return any(_is_datum(page.text(record, p)) for p in page.full(record))
+
+
+def _is_datum(text: str) -> bool:
+    text = clean(text)
+    return quantity_like(text) or parse(text, serials=False) is not None
+
+
+def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> bool:
+    known = [(p, h) for p, h, _ in headings if h]
+    if len(known) < 2 or len(known) < 0.4 * len(headings):
+        return False
+    if any(_is_datum(text) for p, h, text in headings if h is None):
+        return False
+    if any(":" in text.rstrip(":") and facts_of(page, record, words) for _, _, text in headings):
+        return False
+    below = [r for r in range(record + depth, min(record + depth + 4, len(page.cells))) if not page.blank(r)]
+    if not below:
+        return len(known) >= 3 or len(headings) == len(known)
+    numeric = [p for p, h in known if CONCEPTS[h.concept].kind not in ("name", "text", "choice", "ignored")]
+    if any(_is_datum(page.text(r, p)) for r in below for p in numeric):
+        return True
+    return len(known) >= 3 and not facts_of(page, record, words) or len(known) == len(headings) and not any(
+        words.match(clean(page.text(r, page.full(r)[0]))) for r in below)
+
+
+def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict[str, Fact], laid: Laid,
+                waiting: list[Fact]) -> int:
+    """Gather a table's rows into blocks; returns the record where it ends. Facts left over go to ``waiting``."""
+    for at in range(record, record + table.depth):
+        page.use_record(at)
+    page.names = {position: text for position, _, text in table.headings}
+    texts = [[clean(t) for t in page.cells[at]] for at in range(record, record + table.depth)]
+    dated = [p for p, h, _ in table.headings if h and h.concept in ("date", "day", "set_date")]
+    noted = {p for p, h, _ in table.headings if h and h.concept in ("note", "site", "end_reason")}
+    named = {p for p, h, _ in table.headings if h}
+    rows: list[int] = []
+    at = record + table.depth
+    while at < len(page.cells):
+        full = page.full(at)
+        if not full:
+            at += 1
+            continue
+        if all(plain(page.text(at, p)) == "" and not is_nothing(page.text(at, p)) for p in full) and len(full) > 2:
+            page.say("comment-line", at)  # a ruled line: ==== ==== ====
+            at += 1
+            continue
+        first = clean(page.text(at, full[0]))
+        if [clean(t) for t in page.cells[at]] == texts[0]:
+            for step in range(table.depth):
+                if at + step < len(page.cells) and [clean(t) for t in page.cells[at + step]] == texts[step]:
+                    page.use_record(at + step)
+                    at += 1
+            at -= 0
+            continue
+        head = [words.match(clean(page.text(at, p))) for p in full[:3]]
+        if any(head) and not (dated and _is_datum(page.text(at, dated[0]))):
+            if wide_at(page, at, words) or table_at(page, at, words):
+                break
+        elif not any(_is_datum(page.text(at, p)) for p in full) and table_at(page, at, words):
+            break
+        has_date = any(parse(clean(page.text(at, p))) is not None or page.text(at, p).isdigit() for p in dated)
+        if plain(first) in _SUMMARY and not has_date:
+            page.say("summary-row", at)
+        elif first.startswith("#") and not first[1:2].isdigit() and not facts_of(page, at, words):
+            page.say("comment-line", at)
+        elif not has_date and (new := _facts_in_table(page, at, words, bool(dated), named)):
+            for fact in new:
+                page.use(fact.record, fact.position)
+            _use_names(page, at, new, words)
+            if rows:
+                laid.blocks += _blocks(page, table, rows, facts, words)
+                rows = []
+            waiting += new
+        elif len(full) == 1 and len(named) > 1 and full[0] not in noted and not _is_datum(first) and not is_nothing(
+                first) and not has_date:
+            page.say("comment-line", at)
+        else:
+            if waiting:
+                facts = joined(facts, waiting)
+                waiting.clear()
+            rows.append(at)
+        at += 1
+    laid.blocks += _blocks(page, table, rows, facts, words) if rows or not laid.blocks else []
+    return at
+
+
+def _facts_in_table(page: Page, record: int, words: Words, dated: bool, named: set[int]) -> list[Fact]:
+    """Facts on a line between the rows of a table (``Fruit B``, ``Harvested: 3 Oct``)."""
+    full = page.full(record)
+    if len(full) > 4 or not dated and len(full) > 1 and not any(":" in page.text(record, p) for p in full):
+        return []
+    found = facts_of(page, record, words)
+    return found if found and len(found) * 2 >= len(full) else []
+
+
+def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], words: Words) -> list[Block]:
+    """A table's rows as one block, or as one for each fruit, plant or patch that its headings name."""
+    shared: list[Column] = []
+    grouped: dict[tuple[str, str], list[Column]] = {}
+    seen: dict[tuple[str, str, str, str, str], str] = {}
+    unknown: list[tuple[int, str]] = []
+    groups = dict(table.groups)
+    counts: dict[str, int] = {}
+    for _, heading, _ in table.headings:
+        if heading and heading.group:
+            counts[heading.group] = counts.get(heading.group, 0) + 1
+    for position, heading, text in table.headings:
+        if heading is None:
+            unknown.append((position, text))
+            continue
+        if heading.group and (heading.group_of or len(counts) > 1):
+            of = heading.group_of or ("patch" if heading.concept == "soil" else "fruit")
+            groups[position] = of, heading.group
+        key = (*groups.get(position, ("", "")), heading.concept, heading.depth, heading.time_of_day)
+        column = Column(heading.concept, [page.text(r, position) for r in rows], list(rows), [position] * len(rows),
+                        text, heading.unit, heading.depth, heading.time_of_day)
+        if key in seen and heading.concept not in ("note", "derived", "rank"):
+            _doubled(page, column, seen[key])
+            continue
+        seen.setdefault(key, text)
+        (grouped.setdefault(groups[position], []) if position in groups else shared).append(column)
+    if not {"date", "day"} & {c.concept for c in shared}:
+        _date_without_heading(page, table, rows, shared)
+    _margins(page, table, rows, shared)
+    for position, text in unknown:
+        _unknown(page, position, text, rows, words)
+    if not grouped:
+        return [Block(shared, list(rows), dict(facts))]
+    made = []
+    own = {of for of, _ in grouped}
+    for (of, label), columns in grouped.items():
+        named = joined(facts, [Fact(of, label, rows[0] if rows else 0, -1)])
+        made.append(Block([*shared, *columns], list(rows), named))
+    measures = [c for c in shared if CONCEPTS[c.concept].kind in ("length", "three")]
+    if measures and own:  # measures outside every group: a fruit that the headings do not name
+        made.append(Block(list(shared), list(rows), dict(facts)))
+        for block in made[:-1]:
+            block.columns = [c for c in block.columns if c not in measures]
+    return made
+
+
+def _doubled(page: Page, column: Column, other: str) -> None:
+    places = [(r, p) for r, p in column.places() if not is_nothing(page.text(r, p))]
+    if places:
+        page.say("heading-doubled", places[0][0], places[0][1], also=places, other=other, count=len(places),
+                 sample=_sample(page, places))
+    for r, p in column.places():
+        page.spoken([(r, p)])
+
+
+def _unknown(page: Page, position: int, text: str, rows: list[int], words: Words) -> None:
+    places = [(r, position) for r in rows if position < len(page.cells[r]) and page.text(r, position)]
+    if not places:
+        return
+    near = words.near(text)
+    code = "heading-near-miss" if near else "heading-unknown"
+    facts = {"suggestion": near} if near else {}
+    page.say(code, places[0][0], position, read=text, also=places, count=len(places), sample=_sample(page, places), **facts)
+
+
+def _sample(page: Page, places: list[tuple[int, int]]) -> str:
+    shown = ", ".join(page.text(r, p)[:30] for r, p in places[:3])
+    return shown + (", ..." if len(places) > 3 else "")
+
+
+def _date_without_heading(page: Page, table: Table, rows: list[int], shared: list[Column]) -> None:
+    """A column without a heading that holds dates is the date column of a table that names none."""
+    named = {position for position, _, _ in table.headings}
+    width = max((len(page.cells[r]) for r in rows), default=0)
+    for position in range(width):
+        if position in named:
+            continue
+        texts = [page.text(r, position) for r in rows]
+        present = [t for t in texts if t]
+        if present and sum(parse(clean(t)) is not None for t in present) >= 0.6 * len(present):
+            shared.append(Column("date", texts, list(rows), [position] * len(rows), "", ""))
+            table.headings.append((position, Heading("date"), ""))
+            return
+
+
+def _margins(page: Page, table: Table, rows: list[int], shared: list[Column]) -> None:
+    """Words beyond the headings or under an empty heading are notes in the margin; numbers there are asked about."""
+    named = {position for position, _, _ in table.headings}
+    texts, positions = [], []
+    for r in rows:
+        beyond = [p for p in page.full(r) if p not in named]
+        wordy = [p for p in beyond if not _is_datum(page.text(r, p)) and not is_nothing(page.text(r, p))]
+        texts.append("; ".join(clean(page.text(r, p)) for p in wordy))
+        positions.append(wordy[0] if wordy else -1)
+        for p in beyond:
+            if p not in wordy and not is_nothing(page.text(r, p)):
+                page.say("cell-beyond-headings", r, p)
+            elif p not in wordy:
+                page.use(r, p)
+            else:
+                page.use(r, p)
+    if any(texts):
+        shared.append(Column("note", texts, [r if t else -1 for r, t in zip(rows, texts, strict=True)], positions, "margin"))

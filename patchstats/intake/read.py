@@ -1,0 +1,297 @@
+"""Read: a member's file to tables and remarks. The only part of the reader that the rest of the project calls."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+
+import pandas as pd
+
+from patchstats import tables
+from patchstats.intake import cells, sense, values
+from patchstats.intake.blocks import Block
+from patchstats.intake.bytes import LARGEST_BYTES, in_words, open_bytes
+from patchstats.intake.concepts import CONCEPTS, NAMES, TAPE
+from patchstats.intake.dates import Calendar, year_of
+from patchstats.intake.emit import BlockReader, Harvest, Row, give_fact_uses
+from patchstats.intake.headings import Words, unit_of
+from patchstats.intake.layout import Laid, lay_out
+from patchstats.intake.names import alike, grower_of_file, season_of_file
+from patchstats.intake.page import Page
+from patchstats.intake.records import SPACE, SPACES, split_text
+from patchstats.intake.scales import excess
+from patchstats.intake.settings import Settings
+from patchstats.intake.values import Told
+from patchstats.remark_kinds import kind
+from patchstats.remarks import SEVERITIES, IntakeError, Remark, remark
+
+_DELIMITER_WORDS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "upright stroke", SPACES: "spaces", SPACE: "space"}
+
+
+@dataclass(frozen=True)
+class Intake:
+    """What was read of one file.
+
+    ``tables`` conform to the data dictionary (stored tables with rows only); ``remarks`` name all that is in none of
+    them; ``rows_read`` (lines that are not blank) = ``rows_kept`` + ``rows_listed``; ``understood`` says in words how
+    the file was read.
+    """
+
+    name: str
+    sha256: str
+    tables: Mapping[str, pd.DataFrame] = field(repr=False)
+    remarks: tuple[Remark, ...] = field(repr=False)
+    rows_read: int
+    rows_kept: int
+    rows_listed: int
+    understood: Mapping[str, str] = field(repr=False)
+
+    def __post_init__(self):
+        object.__setattr__(self, "tables", MappingProxyType(dict(self.tables)))
+        object.__setattr__(self, "understood", MappingProxyType(dict(self.understood)))
+
+    def _markdown(self) -> str:
+        lines = [f"**{self.name}**: {self.rows_read} lines read, {self.rows_kept} kept, {self.rows_listed} listed.", ""]
+        lines += [f"* {key}: {value}" for key, value in self.understood.items()]
+        lines += [f"* {name}: {len(frame)} rows" for name, frame in self.tables.items()]
+        if self.remarks:
+            lines += ["", "| severity | place | what |", "| --- | --- | --- |"]
+            for r in sorted(self.remarks, key=lambda r: SEVERITIES.index(r.severity)):
+                what = f"{r.message} {r.advice}".replace("|", "\\|").replace("\n", " ")
+                lines.append(f"| {r.severity} | {r.place.replace('|', chr(92) + '|')} | {what} |")
+        return "\n".join(lines)
+
+    def _repr_markdown_(self) -> str:
+        return self._markdown()
+
+    def __repr__(self) -> str:
+        return self._markdown()
+
+
+def read_file(path: str | Path, *, settings: Settings | None = None) -> Intake:
+    """One file from the disk; raises :class:`IntakeError` when it cannot be opened or is too large to be a log."""
+    path = Path(path)
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_BYTES:
+            raise IntakeError(f"{path.name} is {in_words(size)} large; files over {in_words(LARGEST_BYTES)} are not opened. "
+                              "Save only the sheet with the log as CSV.")
+        data = path.read_bytes()
+    except OSError as error:
+        raise IntakeError(f"{path.name} cannot be read: {error.strerror}.") from error
+    return read_bytes(data, path.name, settings=settings)
+
+
+def read_folder(folder: str | Path, *, settings: Settings | None = None) -> list[Intake]:
+    """Every file in a folder and below it, hidden ones left out, in order of their names.
+
+    Raises :class:`IntakeError` when there is no such folder, or nothing in it.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise IntakeError(f"There is no folder {folder}.")
+    files = sorted(p for p in folder.rglob("*") if p.is_file() and not any(
+        part.startswith(".") for part in p.relative_to(folder).parts))
+    if not files:
+        raise IntakeError(f"The folder {folder} holds no files.")
+    return [read_file(path, settings=settings) for path in files]
+
+
+def read_bytes(data: bytes, name: str, *, settings: Settings | None = None) -> Intake:
+    """One file's bytes, judged by their content; never raises for what a file holds.
+
+    Deterministic: the same bytes, name and settings give the same tables and remarks.
+    """
+    settings = settings or Settings()
+    digest = hashlib.sha256(data).hexdigest()
+    opened = open_bytes(data, name)
+    if opened.text is None and not opened.sheets:
+        return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {})
+    pages = _pages(opened, name)
+    words = Words(settings.heading_words)
+    laid = [lay_out(page, words) for page in pages]
+    told = _settle(pages, laid, words, settings, name)
+    harvest = Harvest()
+    grower = None
+    if not settings.grower and not _names_grower(laid):
+        grower = grower_of_file(name)
+    for page, found in zip(pages, laid, strict=True):
+        for block in found.blocks:
+            reader = BlockReader(page, block, told, settings, harvest, grower)
+            reader.read()
+            reader.give()
+        for block in found.blocks:
+            for fact in give_fact_uses(block, page, harvest.used_facts):
+                if page.fate[fact.record, fact.position] == 2:
+                    page.unuse(fact.record, fact.position)
+                    page.say("fact-not-used", fact.record, fact.position, read=fact.text,
+                             what=CONCEPTS[fact.concept].title)
+    _ask_names(pages, harvest, grower, name)
+    sense.check(harvest)
+    frames = _frames(harvest, name)
+    remarks = list(opened.remarks)
+    if not any(found.blocks for found in laid) and any(len(page.cells) for page in pages):
+        remarks.append(remark(kind("nothing-understood"), name))
+    counts = [0, 0, 0]
+    for page in pages:
+        page.close()
+        remarks += page.remarks
+        counts = [a + b for a, b in zip(counts, page.counts(), strict=True)]
+    remarks += alike(harvest, name)
+    understood = _understood(opened.encoding, pages, laid, told, harvest)
+    return Intake(name, digest, frames, tuple(remarks), *counts, understood)
+
+
+def _pages(opened, name: str) -> list[Page]:
+    if opened.text is not None:
+        split = split_text(opened.text)
+        page = Page(name, split.cells, split.lines, split.delimiter)
+        for record in split.broken:
+            page.remarks.append(remark(kind("quote-broken"), name, split.lines[record], "", page.words(record),
+                                       before=page.words(record), after=page.words(record)))
+        return [page]
+    several = len(opened.sheets) > 1
+    pages = []
+    for sheet, grid in opened.sheets:
+        label = f"{name}, sheet {sheet}" if several else name
+        page = Page(label, grid, list(range(1, len(grid) + 1)), "\t")
+        if not page.fate.any():
+            page.remarks.append(remark(kind("sheet-empty"), label, sheet=sheet))
+        pages.append(page)
+    return pages
+
+
+def _names_grower(laid: list[Laid]) -> bool:
+    return any("grower" in b.facts or "grower" in b.concepts for found in laid for b in found.blocks)
+
+
+def _settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings, name: str) -> Told:
+    """Everything that a whole file settles together: season, order of dates, decimal sign, units."""
+    told = Told(Calendar(), values.Company(custom=settings.length or ""), words)
+    blocks = [(page, block) for page, found in zip(pages, laid, strict=True) for block in found.blocks]
+    runs, singles, numbers = [], [], []
+    for _, block in blocks:
+        for column in block.columns:
+            about = CONCEPTS[column.concept].kind
+            if about == "date" or column.concept == "day":
+                runs.append([cells.clean(t) for t in column.texts if t.strip()])
+            elif about in (*values.SCALED, "evenness"):
+                numbers += column.texts[:400]
+        for fact in block.facts.values():
+            if CONCEPTS[fact.concept].kind == "date":
+                singles.append(fact.text)
+            elif CONCEPTS[fact.concept].kind in (*values.SCALED, "evenness"):
+                numbers.append(fact.text)
+    told.decimal = cells.decimal_sign(numbers, pages[0].delimiter if pages else ",")
+    seasons = {values.word(told, "season", b.facts["season"].text) for _, b in blocks if "season" in b.facts}
+    titled = {int(y) for found in laid for t in found.titles for y in re.findall(r"\b(20\d\d|19[5-9]\d)\b", t)}
+    years = {p.year for run in [*runs, singles] for t in run if (p := told.calendar.parse(t)) and p.year}
+    told.season_from = told.calendar.settle_season({
+        "a line on top": seasons.pop() if len(seasons) == 1 else None,
+        "the dates": None if not years else max(years) if len(years) == 1 else None,
+        "the club": settings.season,
+        "the title": titled.pop() if len(titled) == 1 else None,
+        "the file's name": None if years else season_of_file(name)}, [t for run in [*runs, singles] for t in run])
+    told.calendar.settle(runs, singles, settings.date_order)
+    for page, block in blocks:
+        values.hear(block, told, page)
+        if "units" in block.facts:
+            told.company.stated = unit_of(block.facts["units"].text) or told.company.stated
+            told.company.hear(told.company.stated)
+    for found in laid:
+        for title in found.titles:
+            said = re.search(r"\b(?:in|units?)\b\s*:?\s*(inches|inch|cm|centimet\w+|metric|zentimetern?)\b", title, re.IGNORECASE)
+            if said and not told.company.stated:
+                told.company.stated = unit_of(said[1])
+    for page, block in blocks:
+        _weigh_sizes(page, block, told)
+    return told
+
+
+def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
+    """How large the tapes without a unit would be as inches, against the usual fruit of that day."""
+    bare = [c for c in block.columns if (c.concept in TAPE or c.concept == "three") and not c.unit]
+    dates = block.column("date") or block.column("day")
+    if not bare or dates is None:
+        return
+    fact = block.facts.get("set_date")
+    start = None
+    if fact is not None:
+        parsed = told.calendar.parse(fact.text)
+        start = told.calendar.read(parsed) if parsed else None
+    days: list[float | None] = []
+    first = None
+    for text in dates.texts:
+        parsed = told.calendar.parse(text) if text.strip() else None
+        number = values.word(told, "day", text) if parsed is None and text.strip() else parsed.number if parsed else None
+        if number is not None:
+            days.append(float(number))
+            continue
+        day = told.calendar.read(parsed) if parsed else None
+        if day is None:
+            days.append(None)
+            continue
+        first = first or day
+        # Without a pollination date the first taping is taken as day 10, the usual time to begin.
+        days.append(float((day - start).days) if start else float((day - first).days + 10))
+    for column in bare:
+        for text, at in zip(column.texts, days, strict=True):
+            if at is None or not text.strip():
+                continue
+            if column.concept == "three":
+                three = cells.three_measures(cells.clean(text), told.decimal)
+                if three and not three[2] and three[0][0] > 0:
+                    told.company.excesses += excess("circumference", [three[0][0]], [at])
+                continue
+            number = cells.read_number(cells.clean(text), told.decimal)
+            if isinstance(number, cells.Number) and not number.unit and number.value > 0:
+                told.company.excesses += excess(column.concept, [number.value], [at])
+
+
+def _ask_names(pages: list[Page], harvest: Harvest, grower: str | None, name: str) -> None:
+    for what, places in harvest.unnamed.items():
+        page, record = places[0]
+        page.say(f"{what}-missing", None, None, count=len(places))
+        for at, row in places:
+            at.spoken((row, p) for p in at.full(row))
+    if grower and harvest.named.get("growers"):
+        pages[0].say("grower-from-name", None, None, read=grower)
+    if harvest.fruit_unnamed:
+        pages[0].say("fruit-unnamed", None, None, before="", after=harvest.fruit_unnamed)
+
+
+def _frames(harvest: Harvest, name: str) -> dict[str, pd.DataFrame]:
+    frames = {}
+    for table in tables.STORED:
+        rows: list[Row] = [*harvest.rows.get(table, []), *harvest.named.get(table, {}).values()]
+        if rows:
+            made = [{**row.values, "file": name, "line": row.page.lines[row.record] if row.page.lines else 0} for row in rows]
+            frames[table] = tables.conform(table, pd.DataFrame(made))
+    return frames
+
+
+def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told, harvest: Harvest) -> dict[str, str]:
+    made = {"encoding": encoding}
+    if encoding != "workbook":
+        made["delimiter"] = _DELIMITER_WORDS.get(pages[0].delimiter, repr(pages[0].delimiter))
+    else:
+        made["sheets"] = str(len(pages))
+    made["layout"] = next((found.layout for found in laid if found.layout), "none")
+    if told.decimal:
+        made["decimal sign"] = "comma" if told.decimal == "," else "point"
+    if told.calendar.order:
+        made["date order"] = f"{told.calendar.order}, since {told.calendar.why}"
+    if told.calendar.season:
+        made["season"] = f"{told.calendar.season}, from {told.season_from}" if told.season_from else str(told.calendar.season)
+    for table, title in (("growers", "grower"), ("patches", "patch"), ("fruits", "fruit")):
+        keys = list(harvest.named.get(table, {}))
+        if keys:
+            made[title] = ", ".join(map(str, keys[:5])) + (f" and {len(keys) - 5} more" if len(keys) > 5 else "")
+    return {key: value for key, value in made.items() if value}
+
+
+__all__ = ["NAMES", "Intake", "Settings", "read_bytes", "read_file", "read_folder", "year_of"]
