@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from test_growthpath import SETTINGS, club_of, holland, simulate
 
-from patchstats.growthpath import PathSettings
-from patchstats.landmarks import HOLLAND_PERCENT, path_landmarks, window_gains
+from patchstats.growthpath import PathSettings, fit_log, fruit_logs
+from patchstats.landmarks import HOLLAND_PERCENT, _draw, path_landmarks, window_gains
 from patchstats.remarks import PatchstatsError
 from patchstats.tape import mass_from_tape
 
@@ -67,6 +67,17 @@ def test_intervals_of_a_window_cover_and_the_same_seed_gives_the_same():
     assert 40 <= sum(hit) <= 55
     again = window_gains(club, [(30, 45)], settings=SETTINGS, level=0.8, draws=100, seed=3)
     assert found.equals(again)
+
+
+def test_draws_are_those_of_the_smoother():
+    # Against statsmodels' smoother: the middle of the draws is its level, their spread its standard error.
+    logs, _ = simulate(SETTINGS, 1, np.arange(20.0, 60.0), np.random.default_rng(5))
+    log = fruit_logs(club_of(logs), None, 1.27, None)[0]
+    path, misfit = fit_log(log, SETTINGS)
+    assert np.isnan(misfit).all()
+    drawn = _draw(log, SETTINGS, 20_000, 1)
+    assert drawn.mean(axis=0) == pytest.approx(path["level"].to_numpy(), abs=1e-9)
+    assert drawn.std(axis=0) == pytest.approx(path["level_se"].to_numpy(), rel=0.04)  # 10,000 pairs: 5 sd is 0.035
 
 
 def test_a_window_must_run_forward(exact):
