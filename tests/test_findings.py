@@ -95,7 +95,7 @@ def test_units_change_the_sentence_and_nothing_else():
 
 def test_sides_that_differ_and_sides_that_cannot_be_told():
     told = findings.sides_differ("plant size", 6.0, low=2.0, high=10.0, column="pace_percent")
-    assert "6% stronger" in told.sentence and "misleads" in told.sentence
+    assert "6% higher" in told.sentence and "misleads" in told.sentence
     untold = findings.sides_differ("set date", -1.0, low=-4.0, high=2.0, column="pace_percent")
     assert "cannot tell" in untold.sentence and "(difference -1, 90% interval -4 to 2)" in untold.sentence
 
@@ -103,6 +103,33 @@ def test_sides_that_differ_and_sides_that_cannot_be_told():
 def test_best_soil_in_words():
     found = findings.best_soil(21.0, low_c=19.5, high_c=22.5)
     assert found.sentence == "Gain was highest with the soil near 70 °F (90% interval 67 °F to 72 °F)."
+
+
+def drivers_with(best=23.0):
+    effects = pd.DataFrame([("5 more", "within", "secondaries_within", 5.0, 9.7, 1.6, 7.0, 12.4),
+                            ("5 more", "between", "secondaries_between", 5.0, 18.5, 2.9, 13.7, 23.3),
+                            ("5 more", "naive", "secondaries", 5.0, 14.2, 0.7, 13.0, 15.3)],
+                           columns=["effect", "side", "term", "per", "estimate", "se", "low", "high"])
+    sides = pd.DataFrame({"estimate": [1.76], "se": [0.64], "low": [0.67], "high": [2.86]}, index=["secondaries"])
+    soil = pd.Series({"estimate": best, "se": 0.5, "low": best - 1, "high": best + 1})
+    return SimpleNamespace(model=SimpleNamespace(response="pace_percent"), level=0.9, effects=effects, sides=sides,
+                           soil=pd.DataFrame({"soil_c": [18.0]}), soil_best=soil)
+
+
+def test_what_drives_says_own_fruits_first_and_the_plain_regression_last():
+    found = list(findings.what_drives(drivers_with()))
+    assert found[0].sentence == ("Among one grower's own fruits, every 5 more secondary vines at pollination went with "
+                                 "10% more daily gain (90% interval 7 to 12).")
+    assert "near 73 °F" in found[1].sentence
+    assert found[2].sentence.startswith("For plant size, the comparison between growers came out 9% higher than")
+    assert found[2].estimate == pytest.approx(5 * 1.76)
+    assert found[3].sentence.startswith("In a plain regression that takes no account of growers, every 5 more")
+    assert "what better growers have anyway" in found[3].caveat
+
+
+def test_a_flat_soil_curve_has_no_best_temperature():
+    found = list(findings.what_drives(drivers_with(best=np.inf)))
+    assert found[1].sentence == "These logs cannot tell at which soil temperature gain is highest."
 
 
 # --- counts, shares and middles

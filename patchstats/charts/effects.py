@@ -20,6 +20,7 @@ from patchstats.charts.house import (
 from patchstats.units import IMPERIAL, Shown, axis_label, display_of, say, to_shown
 
 _ESTIMATE = ("estimate", "low", "high")
+RUG_TICKS = 300  # quantiles of the logged values: as dense as they are, however many there are
 _SIDES = {"within": (BLUE, "o"), "between": (VERMILION, "s"), "naive": (SOFT, "^")}
 
 
@@ -97,9 +98,9 @@ def soil_curve(curve: pd.DataFrame, *, optimum: pd.Series | None = None, column:
         ax.fill_between(x, low, high, color=BLUE, alpha=0.22, linewidth=0)
         ax.plot(x, middle, color=BLUE, linewidth=6)
         if readings_c is not None:
-            ticks = to_shown(readings_c.dropna(), "soil_c", shown)
-            ticks = ticks[ticks.between(x.min(), x.max())]
-            ax.plot(ticks, np.full(len(ticks), 0.012), "|", color=INK, alpha=0.15, markersize=22,
+            logged = readings_c.dropna().astype(float).quantile(np.linspace(0, 1, RUG_TICKS))
+            ticks = to_shown(logged[logged.between(curve["soil_c"].iloc[0], curve["soil_c"].iloc[-1])], "soil_c", shown)
+            ax.plot(ticks, np.full(len(ticks), 0.012), "|", color=INK, alpha=0.4, markersize=22,
                     transform=ax.get_xaxis_transform())
         if optimum is not None:
             best, below, above = (to_shown(optimum[c], "soil_c", shown) for c in ("estimate", "low", "high"))
@@ -113,7 +114,8 @@ def soil_curve(curve: pd.DataFrame, *, optimum: pd.Series | None = None, column:
         ax.set_xlabel(axis_label("Soil temperature", "soil_c", shown))
         ax.set_ylabel(axis_label("Daily gain, from the club's middle", column, shown, difference=True))
 
-    note = f"Band: {level:.0%} interval. Ticks at the foot: soil temperatures that members logged."
+    note = f"Band: {level:.0%} interval." + (
+        " Ticks at the foot: where the soil temperatures of the logs lie." if readings_c is not None else "")
     return Chart("soil_curve", title, curve[["soil_c", *_ESTIMATE]].assign(column=column), alt, note, draw)
 
 

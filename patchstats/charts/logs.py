@@ -7,6 +7,7 @@ import textwrap
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.ticker import MaxNLocator
 
 from patchstats.charts.house import (
     BLUE,
@@ -91,6 +92,7 @@ def what_was_said(remarks: pd.DataFrame, *, title: str = "What had to be mended 
         ax.set_yticks(y, [code.replace("-", " ") for code in seen["code"]])
         ax.set_xlim(0, seen["remarks"].max() * 1.5)
         ax.grid(axis="y", visible=False)
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.xaxis.set_major_formatter("{x:,.0f}")
         ax.set_xlabel("Remarks")
 

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import stats
 
-from patchstats.findings.finding import OBSERVATIONAL, Finding
+from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
 from patchstats.findings.words import capital, places_for, signed, speaker
 from patchstats.remarks import ModelError
-from patchstats.units import IMPERIAL, Shown, display_of, from_shown, say
+from patchstats.units import IMPERIAL, Shown, display_of, from_shown, say, to_shown
 
 # How a change of each term is said: by one unit, and by {n} of them.
 _CHANGES = {
@@ -48,8 +48,7 @@ def effect(fit, term: str, *, per: float = 1.0, column: str | None = None, shown
     if term not in fit.coef.index:
         raise ModelError(f"The model has no term {term!r}; its terms are {', '.join(map(str, fit.coef.index))}.")
     row = fit.coef.loc[term]
-    bare = term.removesuffix("_within").removesuffix("_between")
-    step = from_shown(per, bare, shown, difference=True)
+    step = from_shown(per, _bare(term), shown, difference=True)
     estimate, se = step * row["estimate"], abs(step) * row["se"]
     df = row["df"] if np.isfinite(row.get("df", np.nan)) else np.inf
     reach = float(stats.t.ppf(0.5 + level / 2, df)) * se
@@ -90,7 +89,7 @@ def sides_differ(name: str, estimate: float, *, low: float, high: float, se: flo
     number = speaker(column, shown, places)
     amount = say(abs(estimate), column, shown, difference=True, decimals=places)
     told = low > 0 or high < 0
-    side = "stronger" if estimate >= 0 else "weaker"
+    side = "higher" if estimate >= 0 else "lower"
     sentence = (
         f"For {name}, the comparison between growers came out {amount} {side} than among a grower's own fruits "
         f"({level:.0%} interval {number(low)} to {number(high)}), so a plain comparison of growers misleads: "
@@ -104,18 +103,56 @@ def sides_differ(name: str, estimate: float, *, low: float, high: float, se: flo
 
 def best_soil(estimate_c: float, *, low_c: float, high_c: float, se_c: float = math.nan, shown: Shown = IMPERIAL,
               level: float = 0.9, caveat: str = OBSERVATIONAL, doubts: Sequence[str] = ()) -> Finding:
-    """The soil temperature [c] at which gain was highest, with its interval."""
-    at, low, high = (say(v, "soil_c", shown) for v in (estimate_c, low_c, high_c))
-    return Finding("best soil temperature", estimate_c, se_c, low_c, high_c, level, "soil_c",
-                   f"Gain was highest with the soil near {at} ({level:.0%} interval {low} to {high}).", caveat,
-                   tuple(doubts))
+    """The soil temperature [c] at which gain was highest, with its interval; one without bounds is said so."""
+    if np.isfinite([estimate_c, low_c, high_c]).all():
+        at, low, high = (say(v, "soil_c", shown) for v in (estimate_c, low_c, high_c))
+        sentence = f"Gain was highest with the soil near {at} ({level:.0%} interval {low} to {high})."
+    else:
+        sentence = "These logs cannot tell at which soil temperature gain is highest."
+    return Finding("best soil temperature", float(estimate_c), float(se_c), float(low_c), float(high_c), level,
+                   "soil_c", sentence, caveat, tuple(doubts))
+
+
+# What each split effect is about, and its change as in the effects' table.
+_ABOUT = {"secondaries": "plant size", "set_day": "set date"}
+
+
+def what_drives(drivers, *, shown: Shown = IMPERIAL) -> Findings:
+    """What drives daily gain, read off a :class:`patchstats.drivers.Drivers`.
+
+    The effects among a grower's own fruits first, then whether growers compared would mislead, what a plain
+    regression would have said, and the best soil temperature.
+    """
+    column, level = drivers.model.response, drivers.level
+    found, plain = [], []
+    for row in drivers.effects.itertuples():
+        change = _change(row.term, to_shown(row.per, _bare(row.term), shown, difference=True), shown)
+        numbers = {"low": row.low, "high": row.high, "se": row.se, "column": column, "shown": shown, "level": level}
+        if row.side == "within":
+            found.append(changed(change, row.estimate, name=row.term, **numbers))
+        elif row.side == "naive":
+            plain.append(changed(f"in a plain regression that takes no account of growers, {change}", row.estimate,
+                                 name=f"{row.term}, growers ignored", caveat=_PLAIN, **numbers))
+    per = {_bare(row.term): row.per for row in drivers.effects.itertuples()}
+    sides = [sides_differ(_ABOUT.get(term, term), per[term] * row["estimate"], low=per[term] * row["low"],
+                          high=per[term] * row["high"], se=per[term] * row["se"], column=column, shown=shown,
+                          level=level) for term, row in drivers.sides.iterrows()]
+    best = drivers.soil_best
+    soil = [] if drivers.soil.empty else [
+        best_soil(best["estimate"], low_c=best["low"], high_c=best["high"], se_c=best["se"], shown=shown, level=level)]
+    return Findings((*found, *soil, *sides, *plain))
+
+
+_PLAIN = "A plain regression mixes what a grower can change with what better growers have anyway."
+
+
+def _bare(term: str) -> str:
+    return term.removesuffix("_within").removesuffix("_between")
 
 
 def _change(term: str, per: float, shown: Shown) -> str:
-    side, bare = "", term
-    for ending, words in _SIDES.items():
-        if term.endswith(ending):
-            side, bare = words, term.removesuffix(ending)
+    bare = _bare(term)
+    side = _SIDES.get(term.removeprefix(bare), "")
     if bare == "set_day" and per == 7:
         return f"{side}every week later that a fruit was set"
     one, many = _CHANGES.get(bare, ("every further unit of {name}", "every {n} more of {name}"))

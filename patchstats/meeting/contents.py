@@ -6,11 +6,13 @@ A section that the logs cannot fill keeps its question and says why it stays ope
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import pandas as pd
 
-from patchstats import charts, findings
+from patchstats import charts, fairness, findings
 from patchstats.calibrate import weighed
+from patchstats.drivers import Drivers, what_drives_gain
 from patchstats.gains import daily_gains
 from patchstats.meeting.page import Section
 from patchstats.remarks import PatchstatsError
@@ -18,13 +20,20 @@ from patchstats.tables import LOSSES
 from patchstats.weeks import fastest_gain
 
 
-def club_sections(club, *, level: float = 0.9) -> tuple[Section, ...]:
-    """The sections of a club's meeting, in the order to be read."""
+def club_sections(club, *, drivers: Drivers | None = None, level: float = 0.9) -> tuple[Section, ...]:
+    """The sections of a club's meeting, in the order to be read.
+
+    ``drivers``: what drives daily gain, if it has been worked out already.
+    """
     gains = daily_gains(club)
+    fitted = cache(lambda: drivers or what_drives_gain(club, gains=gains, level=level))
     asked: tuple[tuple[str, Callable[[], Section]], ...] = (
         (CAME_IN, lambda: came_in(club)),
         (SEASON, lambda: season(club, gains, level=level)),
         (SCALE, lambda: scale(club, level=level)),
+        (DRIVES, lambda: drives(club, fitted())),
+        (FAIR, lambda: fair(club, fitted())),
+        (SEASONS, lambda: seasons(club, fitted())),
         (LOST, lambda: lost(club, level=level)),
     )
     return tuple(_answered(title, answer) for title, answer in asked)
@@ -33,6 +42,9 @@ def club_sections(club, *, level: float = 0.9) -> tuple[Section, ...]:
 CAME_IN = "What came in?"
 SEASON = "What does a season look like?"
 SCALE = "How well does the tape tell the scale?"
+DRIVES = "What goes with more daily gain?"
+FAIR = "Who did well for their conditions?"
+SEASONS = "Is the club getting better?"
 LOST = "How many fruits are lost?"
 
 _LOST_HOW = {
@@ -89,6 +101,39 @@ def scale(club, *, level: float) -> Section:
                         level=level))
     return Section(SCALE, "The tape measures a fruit every day; the scale weighs it once.", found.items,
                    (charts.tape_against_scale(entries, shown=club.shown),))
+
+
+def drives(club, drivers: Drivers) -> Section:
+    """Plant size, set date and soil temperature, within and between growers."""
+    shown, column = club.shown, drivers.model.response
+    pictures = [charts.effects(drivers.effects, column=column, level=drivers.level, shown=shown),
+                charts.trade_off(drivers.rows.drop_duplicates("fruit"), shown=shown)]
+    if not drivers.soil.empty:
+        best = drivers.soil_best if pd.notna(drivers.soil_best["estimate"]) else None
+        pictures.insert(1, charts.soil_curve(drivers.soil, optimum=best, column=column,
+                                             readings_c=drivers.rows["soil_c"], level=drivers.level, shown=shown))
+    return Section(DRIVES, f"{drivers.model.about} Not for {drivers.model.not_for}.",
+                   findings.what_drives(drivers, shown=shown).items, tuple(pictures))
+
+
+def fair(club, drivers: Drivers) -> Section:
+    """Growers with plant size, set date and soil taken into account, and how sure their order is."""
+    column, level = drivers.model.response, drivers.level
+    shifts, ranks = (of(drivers.fit, "grower", level=level) for of in (fairness.shifts, fairness.ranks))
+    found = findings.together(findings.compared(shifts, column=column, shown=club.shown, level=level),
+                              findings.among_first(ranks, level=level))
+    return Section(FAIR, "Each grower against what plant size, set date and soil lead one to expect, shrunken by how "
+                   "little there is to go by.", found.items,
+                   (charts.growers_compared(shifts, column=column, raw=shifts["raw"], level=level, shown=club.shown),
+                    charts.rank_uncertainty(ranks, level=level)))
+
+
+def seasons(club, drivers: Drivers) -> Section:
+    """Season to season with the change of members taken out."""
+    table, column = fairness.season_table(drivers.fit, level=drivers.level), drivers.model.response
+    return Section(SEASONS, "Seasons with the change of members, seed and conditions taken out.",
+                   (findings.seasons(table, column=column, shown=club.shown, level=drivers.level),),
+                   (charts.season_to_season(table, column=column, level=drivers.level, shown=club.shown),))
 
 
 def lost(club, *, level: float) -> Section:

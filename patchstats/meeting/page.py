@@ -145,10 +145,10 @@ def _finding(finding: Finding) -> str:
 def _figure(chart: Chart, shown: Shown) -> str:
     picture = base64.b64encode(chart.to_bytes("png")).decode()
     table = chart.table.head(LONGEST_TABLE)
-    more = f" (first {LONGEST_TABLE} of {len(chart.table):,} rows)" if len(chart.table) > LONGEST_TABLE else ""
+    more = f", the first {LONGEST_TABLE} of {len(chart.table):,} rows" if len(chart.table) > LONGEST_TABLE else ""
     return (f'<figure>\n<img width="1920" height="1080" alt="{escape(chart.alt)}" '
-            f'src="data:image/png;base64,{picture}">\n<figcaption>{escape(chart.title)} {escape(chart.note)}\n'
-            f"<details><summary>The numbers behind it{more}</summary>\n"
+            f'src="data:image/png;base64,{picture}">\n<figcaption>\n'
+            f"<details><summary>The numbers behind this chart{more}</summary>\n"
             f'<div class="scroll" tabindex="0" role="region" aria-label="Table: {escape(chart.title)}">\n'
             f"{_table(table, shown)}\n</div></details></figcaption>\n</figure>")
 

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from patchstats.charts import Chart
+from patchstats.drivers import Drivers
 from patchstats.findings import Findings, together
 from patchstats.meeting.contents import club_sections
 from patchstats.meeting.page import Section, as_html
-from patchstats.remarks import OutputError
+from patchstats.outputs import finished_whole
 
 PAGE = "index.html"
 CHARTS = "charts"
@@ -42,18 +40,19 @@ class Meeting:
         return self._markdown().replace("*", "")
 
 
-def write_meeting(club, folder: str | os.PathLike, *, sections: Sequence[Section] | None = None, level: float = 0.9,
+def write_meeting(club, folder: str | os.PathLike, *, sections: Sequence[Section] | None = None,
+                  drivers: Drivers | None = None, level: float = 0.9,
                   progress: Callable[[str], None] | None = None) -> Meeting:
     """Writes ``folder/index.html``, one self-contained page, and ``folder/charts``: each chart as a PNG of
     1920 x 1080, an SVG and a text file with its alt text.
 
-    ``sections`` None makes the club's own (:func:`patchstats.meeting.club_sections`). ``progress`` is told the name
-    of each chart. Other files in the folder stay. Raises :class:`OutputError` before any work when the folder cannot
-    be written; a failure later leaves the folder as it was.
+    ``sections`` None makes the club's own (:func:`patchstats.meeting.club_sections`), from ``drivers`` if that has
+    been worked out already. ``progress`` is told the name of each chart. Other files in the folder stay. Raises
+    :class:`OutputError` before any work when the folder cannot be written; a failure later leaves it as it was.
     """
     folder = Path(folder)
-    with _workplace(folder) as work:
-        sections = club_sections(club, level=level) if sections is None else sections
+    with finished_whole(folder) as work:
+        sections = club_sections(club, drivers=drivers, level=level) if sections is None else sections
         pictures = work / CHARTS
         pictures.mkdir()
         for chart in (chart for section in sections for chart in section.charts):
@@ -65,8 +64,8 @@ def write_meeting(club, folder: str | os.PathLike, *, sections: Sequence[Section
         subtitle = f"What the members' logs say{span}"
         (work / PAGE).write_text(as_html(f"{club.name}: annual meeting", subtitle, sections, shown=club.shown),
                                  encoding="utf-8", newline="\n")
-        written = _move_into(work, folder)
-    return Meeting(folder, folder / PAGE, tuple(path for path in written if path.parent.name == CHARTS),
+        written = sorted(path.relative_to(work) for path in pictures.iterdir())
+    return Meeting(folder, folder / PAGE, tuple(folder / path for path in written),
                    together(*(section.findings for section in sections)))
 
 
@@ -74,34 +73,3 @@ def _save(chart: Chart, folder: Path) -> None:
     chart.save(folder / f"{chart.name}.png")
     chart.save(folder / f"{chart.name}.svg")
     (folder / f"{chart.name}.txt").write_text(f"{chart.title}\n\n{chart.alt}\n", encoding="utf-8", newline="\n")
-
-
-@contextmanager
-def _workplace(folder: Path) -> Iterator[Path]:
-    """A folder inside ``folder`` to work in, gone at the end; with it ``folder`` too, if it was made for nothing."""
-    made = not folder.exists()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=".meeting-", dir=folder))
-    except OSError as error:
-        raise OutputError(f"The folder {folder} cannot be written to: {error.strerror}. Name another one.") from None
-    try:
-        yield work
-    except OSError as error:
-        raise OutputError(f"The meeting's page cannot be written to {folder}: {error.strerror}.") from None
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
-        if made and not any(folder.iterdir()):
-            folder.rmdir()
-
-
-def _move_into(work: Path, folder: Path) -> list[Path]:
-    """Moves the finished files to their place, the page last, so that it never names a chart that is not there."""
-    files = sorted((path for path in work.rglob("*") if path.is_file()), key=lambda path: (path.name == PAGE, path))
-    moved = []
-    for path in files:
-        target = folder / path.relative_to(work)
-        target.parent.mkdir(exist_ok=True)
-        os.replace(path, target)
-        moved.append(target)
-    return moved
