@@ -7,6 +7,7 @@ is no number is listed; a file that starts with ``PICTURE`` is refused.
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 from dataclasses import dataclass, field
 
@@ -58,6 +59,7 @@ def plain_log(grower: str = "Ida Field", *, season: int = 2024, fruit: str = "A"
               seed: str = "", month: int = 8) -> bytes:
     """A log in the plain layout: ``days`` tapings of one fruit, 6 cm more each day."""
     lines = ["grower,season,fruit,date,over_the_top_cm,seed"]
-    lines += [f"{grower},{season},{fruit},{season}-{month:02d}-{day:02d},{start + 6.0 * day},{seed}"
+    first = dt.date(season, month, 1)
+    lines += [f"{grower},{season},{fruit},{first + dt.timedelta(day - 1)},{start + 6.0 * day},{seed}"
               for day in range(1, days + 1)]
     return ("\n".join(lines) + "\n").encode()

@@ -92,8 +92,9 @@ def test_frictionless_finds_no_fault_in_an_export(club, tmp_path):
 
 def test_frictionless_reads_the_values(club, tmp_path):
     folder = export(club, tmp_path / "out")
-    code = ("import json, sys; from frictionless import Package; rows = Package(sys.argv[1]).get_resource('patches')"
-            ".read_rows(); print(json.dumps([[r['soil_heated'], float(r['latitude_deg'])] for r in rows if r['grower'] == 'Ida']))")
+    code = ("import json, sys; from frictionless import Package; "
+            "rows = [r for r in Package(sys.argv[1]).get_resource('patches').read_rows() if r['grower'] == 'Ida']; "
+            "print(json.dumps([[r['soil_heated'], float(r['latitude_deg'])] for r in rows]))")
     done = subprocess.run([sys.executable, "-c", code, str(folder / "datapackage.json")], capture_output=True,
                           text=True, check=True, cwd=folder)
     assert json.loads(done.stdout.splitlines()[-1]) == [[None, -43.5], [True, -43.5], [False, -43.5]]

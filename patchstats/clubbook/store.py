@@ -47,6 +47,8 @@ CREATE TABLE remarks (
 _SQL_TYPE = {"text": "TEXT", "choice": "TEXT", "date": "TEXT", "number": "REAL", "count": "INTEGER",
              "yes_no": "INTEGER"}
 
+Row = tuple  # one row of a table: text, float, int or None, column by column
+
 # version -> what brings a book of that version to the next one; columns new in the dictionary are added by themselves
 UPGRADES: dict[int, Callable[[sqlite3.Connection], None]] = {}
 
@@ -127,14 +129,33 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-def insert_frame(connection: sqlite3.Connection, name: str, receipt: int, frame: pd.DataFrame) -> None:
-    """Adds the rows of a conforming table under a receipt."""
-    columns = tables.table(name).names
-    cells = [_to_cells(frame[column.name], column.kind) for column in tables.table(name).columns]
-    marks = ", ".join("?" * (len(columns) + 2))
-    names = ", ".join(_quote(c) for c in ("receipt", "row", *columns))
-    rows = zip([receipt] * len(frame), range(len(frame)), *cells, strict=True)
-    connection.executemany(f"INSERT INTO {_quote(name)} ({names}) VALUES ({marks})", rows)
+def cells_of(name: str, frame: pd.DataFrame) -> list[Row]:
+    """The rows of a conforming table as the book keeps them: an empty text is an empty cell."""
+    spec = tables.table(name)
+    if tuple(frame.columns) != spec.names:
+        frame = tables.conform(name, frame)
+    return list(zip(*(_to_cells(frame[column.name], column.kind) for column in spec.columns), strict=True))
+
+
+def insert_cells(connection: sqlite3.Connection, name: str, receipt: int, cells: list[Row]) -> None:
+    """Adds the rows of one table under a receipt."""
+    columns = ("receipt", "row", *tables.table(name).names)
+    connection.executemany(
+        f"INSERT INTO {_quote(name)} ({', '.join(map(_quote, columns))}) VALUES ({', '.join('?' * len(columns))})",
+        [(receipt, row, *values) for row, values in enumerate(cells)])
+
+
+def cells_of_receipt(connection: sqlite3.Connection, receipt: int) -> dict[str, list[Row]]:
+    """The rows of one receipt by table, as the book keeps them; tables without rows are left out."""
+    out = {}
+    for name in tables.STORED:
+        held = _held(connection, name)
+        columns = ", ".join(_quote(c) if c in held else "NULL" for c in tables.table(name).names)
+        rows = connection.execute(f"SELECT {columns} FROM {_quote(name)} WHERE receipt = ? ORDER BY row",
+                                  (receipt,)).fetchall()
+        if rows:
+            out[name] = rows
+    return out
 
 
 def read_frame(connection: sqlite3.Connection, name: str, where: str = "", facts: tuple = ()) -> pd.DataFrame:
@@ -143,7 +164,7 @@ def read_frame(connection: sqlite3.Connection, name: str, where: str = "", facts
     ``where`` is a condition in SQL with ``?`` for each of ``facts``.
     """
     spec = tables.table(name)
-    held = {row[1] for row in connection.execute(f"PRAGMA table_info({_quote(name)})")}
+    held = _held(connection, name)
     columns = [c for c in spec.columns if c.name in held]
     names = ", ".join(_quote(c) for c in ("receipt", *(c.name for c in columns)))
     sql = f"SELECT {names} FROM {_quote(name)} {'WHERE ' + where if where else ''} ORDER BY receipt, row"
@@ -155,38 +176,27 @@ def read_frame(connection: sqlite3.Connection, name: str, where: str = "", facts
     return frame
 
 
-def normal_frame(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """A table as the book holds it: conforming, rows counted from 0, and no text where the text is empty."""
-    frame = tables.conform(name, frame).reset_index(drop=True)
-    for column in tables.table(name).columns:
-        if column.kind in ("text", "choice"):
-            cells = _to_cells(frame[column.name], column.kind)
-            frame[column.name] = pd.Series(cells, dtype=object)
-    return frame
-
-
-def same_rows(name: str, held: pd.DataFrame | None, again: pd.DataFrame | None) -> bool:
-    """Whether rows from the book (with their receipt) and rows read anew are the same, cell for cell."""
-    if held is None or again is None:
-        return held is None and again is None
-    return normal_frame(name, held.drop(columns="receipt")).equals(again)
-
-
-def rows_of_receipt(connection: sqlite3.Connection, receipt: int) -> dict[str, pd.DataFrame]:
-    """The rows of one receipt by table, tables without rows left out."""
-    return {name: frame for name in tables.STORED
-            if len(frame := read_frame(connection, name, "receipt = ?", (receipt,)))}
+def _held(connection: sqlite3.Connection, name: str) -> set[str]:
+    """The columns that the book has; an older book lacks those that the dictionary has gained since."""
+    return {row[1] for row in connection.execute(f"PRAGMA table_info({_quote(name)})")}
 
 
 def _to_cells(values: pd.Series, kind: str) -> list:
-    present = values.notna()
-    if kind == "date":
-        return [day.date().isoformat() if ok else None for day, ok in zip(values, present, strict=True)]
-    if kind == "number":
-        return [float(v) if ok else None for v, ok in zip(values, present, strict=True)]
-    if kind in ("count", "yes_no"):
-        return [int(v) if ok else None for v, ok in zip(values, present, strict=True)]
-    return [clean_text(v) or None if ok else None for v, ok in zip(values, present, strict=True)]
+    raw = values.tolist()
+    present = [not (v is None or v is pd.NA or v is pd.NaT or v != v) for v in raw]
+    spell = _SPELL.get(kind, _text)
+    return [spell(v) if ok else None for v, ok in zip(raw, present, strict=True)]
+
+
+def _text(value: object) -> str | None:
+    return clean_text(value) or None
+
+
+def _iso_day(value: object) -> str:
+    return pd.Timestamp(str(value)).date().isoformat()
+
+
+_SPELL: dict[str, Callable] = {"date": _iso_day, "number": float, "count": int, "yes_no": int}
 
 
 def _from_cells(cells: tuple, kind: str) -> pd.Series:
@@ -208,27 +218,29 @@ def clean_text(text: object) -> str:
 
 def _connect(uri: str) -> sqlite3.Connection:
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_SECONDS)
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")  # a receipt that was given survives a power cut
+    try:
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = FULL")  # a receipt that was given survives a power cut
+    except sqlite3.Error:
+        connection.close()
+        raise
     return connection
 
 
 def _connect_to_read(book: Path) -> sqlite3.Connection:
     uri = book.resolve().as_uri()
-    connection = _connect(f"{uri}?mode=rw")  # not "ro": that would leave the log's side files lying about
-    connection.execute("PRAGMA query_only = ON")
     try:
-        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        return connection
+        connection = _connect(f"{uri}?mode=rw")  # not "ro": that would leave the log's side files lying about
     except sqlite3.OperationalError as error:
-        connection.close()
         # In a folder that may not be written the log's side files cannot be made. With no log there is nothing
         # newer than the book itself, and nobody can be writing, so it may be read as it lies.
         wal = Path(f"{book}-wal")
         code = error.sqlite_errorcode & 0xFF
         if code not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY) or (wal.exists() and wal.stat().st_size):
             raise
-        return _connect(f"{uri}?immutable=1")
+        connection = _connect(f"{uri}?immutable=1")
+    connection.execute("PRAGMA query_only = ON")
+    return connection
 
 
 def _check_identity(connection: sqlite3.Connection, folder: Path) -> None:

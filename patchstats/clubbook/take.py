@@ -6,9 +6,10 @@ import datetime as dt
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -26,17 +27,23 @@ from patchstats.units import IMPERIAL, Shown
 
 
 class Read(Protocol):
-    """What a reader makes of one file."""
+    """What a reader makes of one file; ``rows_read`` is ``rows_kept`` + ``rows_listed``."""
 
-    tables: Mapping[str, pd.DataFrame]
-    remarks: tuple[Remark, ...]
-    rows_read: int
-    rows_kept: int
-    rows_listed: int
-    understood: Mapping[str, object]
+    @property
+    def tables(self) -> Mapping[str, pd.DataFrame]: ...
+    @property
+    def remarks(self) -> tuple[Remark, ...]: ...
+    @property
+    def rows_read(self) -> int: ...
+    @property
+    def rows_kept(self) -> int: ...
+    @property
+    def rows_listed(self) -> int: ...
+    @property
+    def understood(self) -> Mapping[str, str]: ...
 
 
-Reader = Callable[[bytes, str, Mapping[str, object]], Read]
+Reader = Callable[[bytes, str, Mapping[str, Any]], Read]
 
 
 def create_club(folder: str | Path, *, name: str, shown: Shown = IMPERIAL) -> Path:
@@ -75,16 +82,20 @@ def take_in(folder: str | Path, paths: str | Path | HandedIn | Iterable[str | Pa
     job = _Job(_json(dict(answers or {})), _told(settings, answers or {}), replaces, dry_run,
                reader or read_with_intake)
     receipts = []
-    with in_words(folder, "taking in"):
+    with in_words(folder, "taking in"), ExitStack() as stack:
+        connection = None
         if not dry_run:
             store.make_book(folder)
             sweep_parts(folder / ORIGINALS)
             sweep_parts(folder)
-    for done, (name, source) in enumerate(files, start=1):
-        with in_words(folder, f"taking in {name}"):
-            receipts.append(_take_one(folder, name, source, job))
-        if progress is not None:
-            progress(done, len(files), receipts[-1])
+            connection = stack.enter_context(store.writing(folder))
+        elif store.book_path(folder).exists():
+            connection = stack.enter_context(store.reading(folder))
+        for done, (name, source) in enumerate(files, start=1):
+            with in_words(folder, f"taking in {name}"):
+                receipts.append(_take_one(connection, folder, name, source, job))
+            if progress is not None:
+                progress(done, len(files), receipts[-1])
     return receipts
 
 
@@ -97,26 +108,29 @@ def read_again(folder: str | Path, *, reader: Reader | None = None) -> list[Rece
     folder = Path(folder)
     settings = read_settings(folder)
     read = reader or read_with_intake
-    with in_words(folder, "reading again"), store.reading(folder) as connection:
+    receipts = []
+    with in_words(folder, "reading again"), store.writing(folder) as connection:
         standing = connection.execute("SELECT number, sha256, name, answers FROM receipts WHERE taken_back IS NULL "
                                       "ORDER BY number").fetchall()
-    receipts = []
-    for number, sha256, name, answers in standing:
-        with in_words(folder, f"reading {name} again"):
-            data = read_original(folder, sha256)
-            told = _told(settings, json.loads(answers))
-            rows = {table: store.normal_frame(table, f) for table, f in read(data, name, told).tables.items() if len(f)}
-            with store.reading(folder) as connection:
-                held = store.rows_of_receipt(connection, number)
-            if not all(store.same_rows(table, held.get(table), rows.get(table)) for table in tables.STORED):
-                receipts.append(_take_one(folder, name, data, _Job(answers, told, None, False, read, again=True)))
+        for number, sha256, name, answers in standing:
+            with in_words(folder, f"reading {name} again"):
+                data = read_original(folder, sha256)
+                told = _told(settings, json.loads(answers))
+                result = read(data, name, told)
+                rows = {table: store.cells_of(table, f) for table, f in result.tables.items() if len(f)}
+                if rows != store.cells_of_receipt(connection, number):
+                    job = _Job(answers, told, None, False, read, again=True)
+                    receipts.append(_take_one(connection, folder, name, data, job))
     return receipts
 
 
-def read_with_intake(data: bytes, name: str, told: Mapping[str, object]) -> Read:
+def read_with_intake(data: bytes, name: str, told: Mapping[str, Any]) -> Read:
     """The project's own reader of members' files, told what the club's settings and the member's answers say."""
     from patchstats import intake  # heavy, and only needed when something is read
 
+    known = intake.Settings.__dataclass_fields__
+    if unknown := [key for key in told if key not in known]:
+        raise IntakeError(f"There is no answer called {unknown[0]!r}; an answer settles {', '.join(known)}.")
     return intake.read_bytes(data, name, settings=intake.Settings(**told))
 
 
@@ -142,15 +156,15 @@ def now() -> str:
     return dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _take_one(folder: Path, name: str, source: Path | bytes, job: _Job) -> Receipt:
+def _take_one(connection: sqlite3.Connection | None, folder: Path, name: str, source: Path | bytes,
+              job: _Job) -> Receipt:
     try:
         data = bytes_of(source)
     except IntakeError as error:
         return Receipt(0, name, "", 0, "refused", reason=str(error))
     sha256 = sha256_of(data)
-    if store.book_path(folder).exists() and job.replaces is None:
-        with store.reading(folder) as connection:
-            known = _known(connection, sha256, name, job)
+    if connection is not None and job.replaces is None:
+        known = _known(connection, sha256, name, job)
         if known is not None:
             return known
     try:
@@ -159,13 +173,13 @@ def _take_one(folder: Path, name: str, source: Path | bytes, job: _Job) -> Recei
         return Receipt(0, name, sha256, len(data), "refused", reason=str(error))
     understood = {str(key): store.clean_text(value) for key, value in result.understood.items()}
     remarks = tuple(settled(r) for r in result.remarks)
-    frames = {table: store.normal_frame(table, frame) for table, frame in result.tables.items() if len(frame)}
+    rows = {table: store.cells_of(table, frame) for table, frame in result.tables.items() if len(frame)}
     counts = (result.rows_read, result.rows_kept, result.rows_listed)
-    if job.dry_run:
+    if connection is None or job.dry_run:
         return Receipt(0, name, sha256, len(data), "preview", "", *counts,
-                       {table: len(frame) for table, frame in frames.items()}, understood, remarks)
+                       {table: len(cells) for table, cells in rows.items()}, understood, remarks)
     keep_original(folder, data)  # first the bytes, then the row that names them: a crash between loses nothing
-    with store.writing(folder) as connection, store.transaction(connection):
+    with store.transaction(connection):
         standing = _standing(connection, sha256)
         known = _known(connection, sha256, name, job)
         if known is None:
@@ -173,8 +187,8 @@ def _take_one(folder: Path, name: str, source: Path | bytes, job: _Job) -> Recei
             for old in replaced:  # before the new one, since one receipt stands for the same bytes
                 mark_taken_back(connection, old, "read again" if job.again else "read again with other answers")
             number = _insert_receipt(connection, name, sha256, len(data), job, understood, counts)
-            for table, frame in frames.items():
-                store.insert_frame(connection, table, number, frame)
+            for table, cells in rows.items():
+                store.insert_cells(connection, table, number, cells)
             _insert_remarks(connection, number, (*remarks, *_handed_in_before(connection, number, name)))
         else:
             number, replaced = known.number, set()

@@ -60,7 +60,7 @@ def verify(folder: str | Path, *, reader: Reader | None = None) -> Verification:
         receipts = connection.execute("SELECT number, name, sha256, told, rows_read, rows_kept, rows_listed FROM "
                                       "receipts ORDER BY number").fetchall() if not faults else []
         for number, name, sha256, told, *counts in receipts:
-            held = store.rows_of_receipt(connection, number)
+            held = store.cells_of_receipt(connection, number)
             rows += sum(map(len, held.values()))
             try:
                 data = read_original(folder, sha256)
@@ -68,9 +68,8 @@ def verify(folder: str | Path, *, reader: Reader | None = None) -> Verification:
             except (ClubError, IntakeError) as error:
                 faults.append(f"Receipt {number} ({name}): {error}")
                 continue
-            again = {table: store.normal_frame(table, f) for table, f in result.tables.items() if len(f)}
-            differing = [table for table in tables.STORED
-                         if not store.same_rows(table, held.get(table), again.get(table))]
+            again = {table: store.cells_of(table, f) for table, f in result.tables.items() if len(f)}
+            differing = [table for table in tables.STORED if held.get(table) != again.get(table)]
             if differing or [result.rows_read, result.rows_kept, result.rows_listed] != counts:
                 faults.append(f"Receipt {number} ({name}): reading the original again gives other rows"
                               f"{' in ' + ', '.join(differing) if differing else ''}. If patchstats or the club's "
