@@ -98,6 +98,19 @@ def test_interval_holds_the_published_share():
     assert half.iloc[1] == pytest.approx(9.1 * 1.17499, abs=1e-4)  # normal quantile of 0.88
 
 
+def test_intervals_hold_when_both_errors_are_at_work():
+    # made fruit of one size, with the published scatter and a poor tape (8 in); 40,000 of them, normal errors
+    rng = np.random.default_rng(2)
+    table = tape.TABLES["pumpkin 2017-21"]
+    true_inches = 325.0
+    scale = table.weight_lb(true_inches) * (1.0 + 0.091 * rng.normal(size=40_000))
+    taped = true_inches + rng.normal(0.0, 8.0, 40_000)
+    mass = tape.mass_from_tape(inches_to_cm(taped), tape_se_cm=inches_to_cm(8.0), level=0.9)
+    inside = (kg_to_lb(mass["mass_kg_low"]) < scale) & (scale < kg_to_lb(mass["mass_kg_high"]))
+    # the share's own error is 0.0015; the rest is the curve of the table over 8 in, left out at first order
+    assert inside.mean() == pytest.approx(0.9, abs=0.006)
+
+
 def test_scatter_falls_with_size():
     table = tape.TABLES["pumpkin 2017-21"]
     assert table.scatter_percent([100, 175, 275, 490, 517]).tolist() == [12.2, 12.2, 9.7, 6.2, 6.2]
