@@ -109,6 +109,7 @@ def rank_uncertainty(ranks: pd.DataFrame, *, group: str = "grower", level: float
         ax.set_yticks(y, [_short(name) for name in seen.index])
         ax.set_ylim(-0.6, len(seen) + 0.9)
         ax.set_xlim(0, right * 1.16)
+        ax.set_xticks([1, *range(5, int(right) + 1, 5)])
         ax.grid(axis="y", visible=False)
         ax.set_xlabel("Rank, 1 is the best")
 

@@ -76,11 +76,12 @@ def _signed(value: float, column: str, shown: Shown) -> str:
 
 
 def soil_curve(curve: pd.DataFrame, *, optimum: pd.Series | None = None, column: str = "pace_percent",
-               readings_c: pd.Series | None = None, level: float = 0.9, shown: Shown = IMPERIAL,
-               title: str = "Which soil temperature goes with most gain?") -> Chart:
+               readings_c: pd.Series | None = None, reference_c: float = 20.0, level: float = 0.9,
+               shown: Shown = IMPERIAL, title: str = "Which soil temperature goes with most gain?") -> Chart:
     """Gain along soil temperature with its band, and the optimum with its interval.
 
-    ``curve``: soil_c, estimate, low, high [unit of ``column``]. ``optimum``: estimate, low, high [c].
+    ``curve``: soil_c, estimate, low, high [unit of ``column``], as the difference from gain at ``reference_c`` (where
+    the band has no width, being compared with itself). ``optimum``: estimate, low, high [c].
     ``readings_c``: the soil temperatures in the data, drawn as ticks on the foot so that a thin end is seen as thin.
     """
     require(curve, ("soil_c", *_ESTIMATE), "soil_curve")
@@ -112,7 +113,8 @@ def soil_curve(curve: pd.DataFrame, *, optimum: pd.Series | None = None, column:
                       va="bottom")
             ax.margins(y=0.12)
         ax.set_xlabel(axis_label("Soil temperature", "soil_c", shown))
-        ax.set_ylabel(axis_label("Daily gain, from the club's middle", column, shown, difference=True))
+        at = say(reference_c, "soil_c", shown)
+        ax.set_ylabel(axis_label(f"Daily gain, from that at {at}", column, shown, difference=True))
 
     note = f"Band: {level:.0%} interval." + (
         " Ticks at the foot: where the soil temperatures of the logs lie." if readings_c is not None else "")
