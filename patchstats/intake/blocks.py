@@ -21,6 +21,7 @@ class Fact:
     position: int
     unit: str = ""
     name: str = ""
+    label: str = ""  # the fruit that it speaks of, when it names one itself: "Fruit A pollinated"
 
 
 @dataclass
@@ -78,10 +79,16 @@ def joined(old: dict[str, Fact], new: list[Fact]) -> dict[str, Fact]:
         gone |= set(_OF_FRUIT)
     kept = {concept: fact for concept, fact in old.items() if concept not in gone}
     for fact in new:
-        kept[fact.concept] = fact
+        kept[fact.concept if not fact.label else f"{fact.concept} of {fact.label}"] = fact
+    named = kept.get("fruit")
+    if named:  # what was said of this very fruit
+        for key in [k for k, f in kept.items() if f.label and f.label == named.text]:
+            own = kept.pop(key)
+            kept[own.concept] = own
     return kept
 
 
+_OF_ONE = re.compile(r"^(?:fruit|pumpkin|frucht|kürbis)\s+(\S{1,12})\s+(\D.*)$", re.IGNORECASE)
 _PAIR = re.compile(r"^\s*(?:#|//|\*|-|;)*\s*([^:=\d][^:=]{0,40}?)\s*[:=]\s*(.*?)\s*$", re.DOTALL)
 _SEVERAL = re.compile(r"[,;|/]\s*(?=[^,;|:=\d][^,;|:=]{1,40}[:=])|\s{2,}(?=[^,;|:=\d][^,;|:=]{1,40}[:=])")
 
@@ -111,9 +118,17 @@ def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
             index += 1
             continue
         heading = words.match(text.lstrip("#*- "))
+        of = _OF_ONE.match(text)
+        if of and heading is None and index + 1 < len(full):
+            said = words.match(of[2])
+            if said and said.concept in FACTS:
+                found.append(Fact(said.concept, clean(page.text(record, full[index + 1])), record, full[index + 1],
+                                  said.unit, text, of[1]))
+                index += 2
+                continue
         if heading and heading.concept in FACTS and index + 1 < len(full):
             value = clean(page.text(record, full[index + 1]))
-            if not words.match(value) or heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed"):
+            if len(full) == 2 or not words.match(value) or heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed"):
                 found.append(Fact(heading.concept, value, record, full[index + 1], heading.unit, text))
                 index += 2
                 continue
@@ -132,7 +147,9 @@ def _pair(text: str, words: Words) -> tuple[str, str, str, str] | None:
     found = _PAIR.match(text)
     if not found:
         return None
-    heading = words.match(found[1])
+    heading, of = words.match(found[1]), _OF_ONE.match(found[1])
+    if heading is None and of and (heading := words.match(of[2])) and heading.concept in FACTS:
+        return heading.concept, heading.unit, found[2].strip(), found[1].strip()
     if heading is None or heading.concept not in FACTS:
         return None
     return heading.concept, heading.unit, found[2].strip(), found[1].strip()

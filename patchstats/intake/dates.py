@@ -229,8 +229,11 @@ class Calendar:
             self.memory[text] = parse(text)
         return self.memory[text]
 
-    def settle(self, runs: Iterable[list[str]], singles: Iterable[str] = (), asked: str | None = None) -> None:
-        """Settle the order from ``runs`` (columns of dates, top to bottom) and ``singles`` (facts)."""
+    def settle(self, runs: Iterable[list[str]], singles: Iterable[str] = (), asked: str | None = None,
+               sets: Iterable[str] = ()) -> None:
+        """Settle the order from ``runs`` (columns of dates, top to bottom), ``singles`` (facts) and ``sets``
+        (pollination dates, also among the others)."""
+        pollinations = [p for p in map(self.parse, sets) if p is not None]
         parsed_runs = [[p for p in map(self.parse, run) if p is not None] for run in runs]
         lone = [p for p in map(self.parse, singles) if p is not None]
         self.turns = any(_turns_year(run) for run in parsed_runs)
@@ -257,7 +260,8 @@ class Calendar:
             self.order = DAY_FIRST if fits[DAY_FIRST] else MONTH_FIRST
             self.why = "the weekdays fit"
             return
-        sense = {order: self._makes_sense(parsed_runs, lone, order) for order in (DAY_FIRST, MONTH_FIRST)}
+        sense = {order: self._makes_sense(parsed_runs, lone, order) and self._in_bloom(pollinations, order)
+                 for order in (DAY_FIRST, MONTH_FIRST)}
         if sense[DAY_FIRST] != sense[MONTH_FIRST]:
             self.order = DAY_FIRST if sense[DAY_FIRST] else MONTH_FIRST
             self.why = "otherwise the days would not follow each other within one season"
@@ -289,6 +293,12 @@ class Calendar:
             return False
         everything += [day for day in facts if day is not None]
         return bool(everything) and (max(everything) - min(everything)).days <= 200
+
+    def _in_bloom(self, pollinations: list[Parsed], order: str) -> bool:
+        """Whether pollinations fall into early summer, north or south (late June to early July in the north:
+        growers' guides; two months either side are allowed)."""
+        days = [self._resolve(p, order, year=2024) for p in pollinations]
+        return all(day is not None and day.month in (5, 6, 7, 8, 12, 1, 2) for day in days)
 
     def _resolve(self, p: Parsed, order: str | None, year: int | None = None) -> dt.date | None:
         at = p.year or year or self.season

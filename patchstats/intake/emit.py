@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from patchstats.intake import cells, values
 from patchstats.intake.blocks import Block, Column, Fact
 from patchstats.intake.concepts import CONCEPTS, MEASURES, NAMES, OWN, TAPE, TARGETS
-from patchstats.intake.page import Page
+from patchstats.intake.page import OPEN, Page
 from patchstats.intake.settings import Settings
 from patchstats.intake.values import Told
 from patchstats.tables import DICTIONARY
@@ -49,9 +49,23 @@ class Harvest:
     unnamed: dict[str, list[tuple[Page, int]]] = field(default_factory=dict)
     fruit_unnamed: str = ""
     used_facts: set[int] = field(default_factory=set)
+    gave: set[tuple[int, int]] = field(default_factory=set)  # (page, record) that some row came from
+    idle: list[tuple[Page, int, str, list[tuple[int, int]]]] = field(default_factory=list)
 
     def add(self, table: str, row: Row) -> None:
         self.rows.setdefault(table, []).append(row)
+
+    def speak_of_idle(self) -> None:
+        """Lines from which no row came, once all blocks that share them are read."""
+        seen = set()
+        for page, record, code, places in self.idle:
+            if (id(page), record) in self.gave:  # another fruit's or another day's part of the line was kept
+                for place in places:
+                    if min(place) >= 0 and page.fate[place] == OPEN:
+                        page.say(code, *place)
+            elif (id(page), record) not in seen:
+                seen.add((id(page), record))
+                page.say(code, record)
 
     def know(self, table: str, key: str, page: Page, record: int, told: dict[str, object],
              where: dict[str, tuple[int, int]] | None = None) -> None:
@@ -81,14 +95,14 @@ def _shown(value: object) -> str:
 
 def kinds_of(block: Block) -> tuple[str, ...]:
     """The tables that a block's rows go to, by what its columns hold; several for a log of everything."""
-    has = block.concepts
+    has = block.concepts | ({"circumference"} if "three" in block.concepts else set())
     dated = bool(has & {"date", "day"})
     measured = bool(has & set(MEASURES))
     if "scale" in has and not has & {"circumference", "side_to_side", "stem_to_blossom", "three"}:
         return ("weighings",)
     if has & {"males", "covered_hours", "set"} and (dated or "set_date" in has):
         return ("flowers",)
-    if "seed" in has and has & {"seed_parent", "pollen_parent", "stock"} and not (dated or measured):
+    if _is_seed_list(has):
         return ("seeds",)
     if dated:
         found = [t for t in _DAILY if has & set(OWN[t])]
@@ -98,10 +112,37 @@ def kinds_of(block: Block) -> tuple[str, ...]:
     return ()
 
 
+def _is_seed_list(has: set[str]) -> bool:
+    return "seed" in has and bool(has & {"seed_parent", "pollen_parent", "stock"}) and not has & {
+        "date", "day", "fruit", "plant", "set_date", *MEASURES}
+
+
+def settle_meanings(block: Block) -> None:
+    """Words with two meanings, settled by what stands beside and below them.
+
+    ``Set`` above yes and no says whether the fruit set; above dates, when. Outside a list of seeds, the parents of
+    a cross are the seed planted and the pollen used.
+    """
+    for column in block.columns:
+        if column.concept == "set_date":
+            told = [t for t in map(cells.clean, column.texts) if not cells.is_nothing(t)]
+            if told and sum(cells.read_yes(t) is not None for t in told) > 0.6 * len(told):
+                column.concept = "set"
+    if _is_seed_list(block.concepts):
+        return
+    for told, meant in (("pollen_parent", "pollen"), ("seed_parent", "seed")):
+        if told in block.facts and meant not in block.facts:
+            block.facts[meant] = replace(block.facts.pop(told), concept=meant)
+        for column in block.columns:
+            if column.concept == told and meant not in block.concepts:
+                column.concept = meant
+
+
 class BlockReader:
     """Reads one block: its names, its days, its values; then gives out its rows."""
 
     def __init__(self, page: Page, block: Block, told: Told, settings: Settings, harvest: Harvest, grower: str | None):
+        settle_meanings(block)
         self.page, self.block, self.told, self.settings, self.harvest = page, block, told, settings, harvest
         self.size = len(block.rows)
         self.default_grower = grower
@@ -123,7 +164,7 @@ class BlockReader:
             texts = self.texts[id(column)]
             if concept in NAMES or concept in ("date", "day"):
                 continue
-            if kind == "ignored":
+            if kind == "ignored" or concept == "written" and kinds_of(self.block) == ("weighings",):
                 self._leave_out(column)
             elif kind == "date":
                 self.words[concept], parsed = values.days(self.told, self.page, column, texts, self.names["season"])
@@ -300,10 +341,11 @@ class BlockReader:
         if gave:
             self._use_names(row)
         elif row not in self.spoken_rows:
-            if self._only_words(row):
-                page.say("line-without-reading", record)
-            else:
-                page.say("line-not-understood", record)
+            code = "line-without-reading" if self._only_words(row) else "line-not-understood"
+            places = [(c.records[row], c.positions[row]) for c in self.block.columns if c.records[row] >= 0]
+            self.harvest.idle.append((page, record, code, places))
+        if gave:
+            self.harvest.gave.add((id(page), record))
         self._complain_words(row, gave)
 
     def _said_of_date(self, row: int) -> bool:
@@ -633,12 +675,26 @@ class BlockReader:
         for column in self.block.columns:
             text = self.texts[id(column)][row]
             record, position = column.records[row], column.positions[row]
-            if text is None or record < 0 or position < 0 or self.page.fate[record, position] != 1:
+            if text is None or record < 0 or position < 0 or self.page.fate[record, position] != OPEN:
                 continue
             if column.concept == "note":
                 self.page.say("comment-line", record, position)
             else:
                 values.not_read(self.page, record, position, column.concept)
+
+    def give_labelled(self) -> None:
+        """Facts of a fruit that the log names but never tapes: ``Fruit C pollinated, 4 Jul``."""
+        for fact in self.block.facts.values():
+            season, column = self.told.calendar.season, TARGETS["fruits"].get(fact.concept)
+            grower = self.names["grower"][0] if self.size else None
+            if not fact.label or id(fact) in self.harvest.used_facts or not (grower and season and column):
+                continue
+            key = f"{grower}/{season}/{fact.label}"
+            if not any(key in rows for rows in (self.harvest.named.get("fruits", {}),)):
+                self.harvest.used_facts.add(id(fact))
+                value = values.fact_value(self.told, self.page, fact, season)
+                self.harvest.know("fruits", key, self.page, fact.record, {
+                    "grower": grower, "season": season, column: value})
 
     def _give_facts_only(self) -> None:
         """A page of facts alone: a plant's or a fruit's card."""

@@ -187,9 +187,9 @@ class Words:
                     meaning = self._words.get(plain(label[0]), "")
                     of = meaning if meaning in ("fruit", "plant", "patch") else ""
                     label = label[1:]
-                elif len(" ".join(label)) > 3 or self._words.get(plain(" ".join(label))):
+                elif len(" ".join(label)) > 3 or len(" ".join(label)) > 1 and self._words.get(plain(" ".join(label))):
                     continue
-                if unit_of(" ".join(label)):
+                if unit_of(" ".join(label)) and not re.fullmatch("[A-Z]", label[0]):
                     continue
                 return Heading(concept, group=" ".join(label), group_of=of)
         return None

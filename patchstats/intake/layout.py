@@ -12,8 +12,8 @@ import re
 from dataclasses import dataclass, field
 
 from patchstats.intake.blocks import Block, Column, Fact, facts_of, joined
-from patchstats.intake.cells import clean, is_nothing
-from patchstats.intake.concepts import CONCEPTS
+from patchstats.intake.cells import clean, is_nothing, read_choice
+from patchstats.intake.concepts import CHOICES, CONCEPTS, FACTS
 from patchstats.intake.dates import parse
 from patchstats.intake.headings import Heading, Words, plain, quantity_like, unit_of
 from patchstats.intake.headless import read_headless
@@ -24,6 +24,8 @@ _SUMMARY = {"total", "totals", "sum", "sums", "average", "averages", "avg", "mea
             "summe", "gesamt", "durchschnitt", "mittel", "mittelwert", "count", "total gain", "grand total", "subtotal",
             "season total", "moyenne", "median", "gain", "overall", "totaal", "gemiddelde", "final total", "std", "stdev",
             "best", "gesamtsumme", "somme", "range", "biggest", "ave"}
+
+DATE_PATTERN = re.compile(r"[dmyjta]{1,4}[/.\- ][dmyjta]{1,4}(?:[/.\- ][dmyjta]{1,4})?\.?", re.IGNORECASE)  # m/d/y
 
 
 @dataclass
@@ -147,7 +149,24 @@ def table_at(page: Page, record: int, words: Words) -> Table | None:
                 continue
         if score and (best is None or score > best[0]) and _is_heading(page, record, depth, headings, words):
             best = score, Table(depth, headings)
-    return best[1] if best else _grouped_at(page, record, words)
+    if best:
+        return best[1]
+    return _grouped_at(page, record, words) or _one_column_at(page, record, words)
+
+
+def _one_column_at(page: Page, record: int, words: Words) -> Table | None:
+    """A list of names under one heading."""
+    full = page.full(record)
+    if len(full) != 1:
+        return None
+    text = clean(page.text(record, full[0]))
+    heading = words.match(text)
+    if heading is None or heading.concept not in ("grower", "patch", "seed") or text.endswith(":"):
+        return None
+    below = [r for r in range(record + 1, len(page.cells)) if not page.blank(r)]
+    if below and all(page.full(r) == full and not words.match(clean(page.text(r, full[0]))) for r in below):
+        return Table(1, [(full[0], heading, text)])
+    return None
 
 
 def _known(page: Page, record: int, words: Words) -> int:
@@ -203,7 +222,17 @@ def _headings(page: Page, record: int, depth: int, words: Words) -> list[tuple[i
 
 def _unit_row(page: Page, record: int) -> bool:
     texts = [page.text(record, p).strip("()[] ") for p in page.full(record)]
-    return bool(texts) and all(unit_of(t) or plain(t) in ("date", "text", "day", "dd mm", "mm dd") for t in texts)
+    return bool(texts) and any(map(unit_of, texts)) and all(
+        unit_of(t) or plain(t) in ("date", "text", "day", "words", "hh mm") or DATE_PATTERN.fullmatch(t) for t in texts)
+
+
+def _is_choice(heading: Heading | None, value: str) -> bool:
+    return heading is not None and heading.concept in CHOICES and read_choice(heading.concept, value) is not None
+
+
+def _is_fact_name(page: Page, record: int, words: Words) -> bool:
+    first = words.match(clean(page.text(record, page.full(record)[0])))
+    return first is not None and first.concept in FACTS and first.concept != "date" and len(page.full(record)) > 1
 
 
 def _holds_data(page: Page, record: int) -> bool:
@@ -223,9 +252,16 @@ def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> 
         return False
     if any(":" in text.rstrip(":") and facts_of(page, record, words) for _, _, text in headings):
         return False
+    if any(_is_datum(page.text(r, p)) for r in range(record, record + depth) for p in page.full(r)
+           if words.match(clean(page.text(r, p))) is None):
+        return False
     below = [r for r in range(record + depth, min(record + depth + 4, len(page.cells))) if not page.blank(r)]
     if not below:
         return len(known) >= 3 or len(headings) == len(known)
+    if len(headings) <= 4 and all(_is_fact_name(page, r, words) for r in below[:2]):
+        return False  # Fruit, C above Seed, 895 Quell: facts, although C may head a circumference
+    if len(headings) == 2 and (len(page.full(below[0])) > 4 or _is_choice(*headings[0][1:2], headings[1][2])):
+        return False  # Reason, weighed
     numeric = [p for p, h in known if CONCEPTS[h.concept].kind not in ("name", "text", "choice", "ignored")]
     if any(_is_datum(page.text(r, p)) for r in below for p in numeric):
         return True
@@ -260,7 +296,6 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
                 if at + step < len(page.cells) and [clean(t) for t in page.cells[at + step]] == texts[step]:
                     page.use_record(at + step)
                     at += 1
-            at -= 0
             continue
         head = [words.match(clean(page.text(at, p))) for p in full[:3]]
         if any(head) and not (dated and _is_datum(page.text(at, dated[0]))):
@@ -314,11 +349,12 @@ def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], w
     for _, heading, _ in table.headings:
         if heading and heading.group:
             counts[heading.group] = counts.get(heading.group, 0) + 1
+    all_grouped = all(h.group for _, h, _ in table.headings if h and CONCEPTS[h.concept].kind in ("length", "three"))
     for position, heading, text in table.headings:
         if heading is None:
             unknown.append((position, text))
             continue
-        if heading.group and (heading.group_of or len(counts) > 1):
+        if heading.group and (heading.group_of or len(counts) > 1 or all_grouped):
             of = heading.group_of or ("patch" if heading.concept == "soil" else "fruit")
             groups[position] = of, heading.group
         key = (*groups.get(position, ("", "")), heading.concept, heading.depth, heading.time_of_day)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
+import numpy as np
 import pandas as pd
 
 from patchstats import tables
@@ -120,16 +121,21 @@ def read_bytes(data: bytes, name: str, *, settings: Settings | None = None) -> I
     if not settings.grower and not _names_grower(laid):
         grower = grower_of_file(name)
     for page, found in zip(pages, laid, strict=True):
+        readers = []
         for block in found.blocks:
             reader = BlockReader(page, block, told, settings, harvest, grower)
             reader.read()
             reader.give()
+            readers.append(reader)
+        for reader in readers:
+            reader.give_labelled()
         for block in found.blocks:
             for fact in give_fact_uses(block, page, harvest.used_facts):
                 if page.fate[fact.record, fact.position] == 2:
                     page.unuse(fact.record, fact.position)
                     page.say("fact-not-used", fact.record, fact.position, read=fact.text,
                              what=CONCEPTS[fact.concept].title)
+    harvest.speak_of_idle()
     _ask_names(pages, harvest, grower, name)
     sense.check(harvest)
     frames = _frames(harvest, name)
@@ -196,7 +202,9 @@ def _settle(pages: list[Page], laid: list[Laid], words: Words, settings: Setting
         "the club": settings.season,
         "the title": titled.pop() if len(titled) == 1 else None,
         "the file's name": None if years else season_of_file(name)}, [t for run in [*runs, singles] for t in run])
-    told.calendar.settle(runs, singles, settings.date_order)
+    sets = [f.text for _, b in blocks for f in b.facts.values() if f.concept == "set_date"]
+    sets += [cells.clean(t) for _, b in blocks for c in b.columns if c.concept == "set_date" for t in c.texts if t.strip()]
+    told.calendar.settle(runs, singles, settings.date_order or _stated_order(blocks), sets)
     for page, block in blocks:
         values.hear(block, told, page)
         if "units" in block.facts:
@@ -210,6 +218,17 @@ def _settle(pages: list[Page], laid: list[Laid], words: Words, settings: Setting
     for page, block in blocks:
         _weigh_sizes(page, block, told)
     return told
+
+
+def _stated_order(blocks: list[tuple[Page, Block]]) -> str | None:
+    """The order of day and month that a heading states: ``date (m/d/y)``."""
+    for _, block in blocks:
+        for column in block.columns:
+            if CONCEPTS[column.concept].kind == "date":
+                stated = re.search(r"\b([dmtj])\1?[/.\- ]([dmtj])", column.heading.lower())
+                if stated and stated[1] != stated[2]:
+                    return "month first" if stated[1] == "m" else "day first"
+    return None
 
 
 def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
@@ -269,9 +288,37 @@ def _frames(harvest: Harvest, name: str) -> dict[str, pd.DataFrame]:
     for table in tables.STORED:
         rows: list[Row] = [*harvest.rows.get(table, []), *harvest.named.get(table, {}).values()]
         if rows:
-            made = [{**row.values, "file": name, "line": row.page.lines[row.record] if row.page.lines else 0} for row in rows]
-            frames[table] = tables.conform(table, pd.DataFrame(made))
+            frames[table] = _frame(table, rows, name)
     return frames
+
+
+def _frame(table: str, rows: list[Row], name: str) -> pd.DataFrame:
+    """The rows as a table that conforms to the dictionary: what ``tables.conform`` would make, without its detours."""
+    made: dict[str, object] = {}
+    for column in tables.table(table).columns:
+        if column.name == "file":
+            values_ = [name] * len(rows)
+        elif column.name == "line":
+            values_ = [row.page.lines[row.record] if row.page.lines else 0 for row in rows]
+        else:
+            values_ = [row.values.get(column.name) for row in rows]
+        made[column.name] = _array(column.kind, values_)
+    return pd.DataFrame(made)
+
+
+def _array(kind_of_column: str, listed: list):
+    if kind_of_column in ("text", "choice"):
+        out = np.empty(len(listed), dtype=object)
+        out[:] = listed
+        return out
+    if kind_of_column == "number":
+        return np.array([np.nan if v is None else v for v in listed], dtype="float64")
+    if kind_of_column == "date":
+        return np.array(["NaT" if v is None else v for v in listed], dtype="datetime64[ns]")
+    absent = np.array([v is None for v in listed], dtype=bool)
+    if kind_of_column == "count":
+        return pd.arrays.IntegerArray(np.array([0 if v is None else v for v in listed], dtype="int64"), absent)
+    return pd.arrays.BooleanArray(np.array([bool(v) for v in listed], dtype=bool), absent)
 
 
 def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told, harvest: Harvest) -> dict[str, str]:

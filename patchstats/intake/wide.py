@@ -71,7 +71,8 @@ def read_wide(page: Page, wide: Wide, words: Words, facts: dict[str, Fact], bloc
             break
         names, heading = _names(page, record, ids, wide, words)
         filled = [p for p in page.full(record) if p in wide.days]
-        if heading is not None and heading.concept in FACTS and CONCEPTS[heading.concept].kind not in _MEASURED:
+        if heading is not None and heading.concept in FACTS and heading.concept != "note" and CONCEPTS[
+                heading.concept].kind not in _MEASURED:
             break
         if heading is None and not filled:
             break
