@@ -42,28 +42,33 @@ def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int,
     again = rows.duplicated(key, keep=False)
     if not again.any():
         return rows, []
+    alone, rows = rows[~again], rows[again].reset_index(drop=True)
+    group = rows.groupby(key, sort=False, dropna=False).ngroup()
+    once = rows.groupby(group, sort=False).first()  # the first value that is not empty, column by column
     remarks: list[tuple[int, Remark]] = []
-    whole = []
-    for _, group in rows[again].groupby(key, sort=False, dropna=False):
-        row = group.iloc[0].copy()
-        for column in tables.table(name).columns:
-            if column.name in key or column.name in ("file", "line"):
-                continue
-            said = group[group[column.name].notna()]
-            if said.empty:
-                continue
-            if column.name == "note":
-                row["note"] = "; ".join(dict.fromkeys(said["note"]))
-                continue
-            first = said.iloc[0]
-            row[column.name] = first[column.name]
-            for _, other in said.iloc[1:].iterrows():
-                if other["receipt"] != first["receipt"] and not _same(first[column.name], other[column.name]):
-                    remarks.append((other["receipt"], _disagreement(
-                        "logs-disagree", " on ".join(_words(first[k]) for k in key), column.name, first, other)))
-        whole.append(row)
-    once = pd.DataFrame(whole).astype(rows.dtypes.to_dict())
-    return pd.concat([rows[~again], once]), remarks
+    for column in tables.table(name).names:
+        if column in key or column in ("file", "line"):
+            continue
+        said = rows[column].notna()
+        later = said & group.where(said).duplicated()
+        if not later.any():
+            continue
+        if column == "note":
+            once[column] = rows[column].groupby(group).agg(_all_notes)
+            continue
+        first_at = pd.Series(rows.index[said & ~later], index=group[said & ~later])
+        for at in rows.index[later]:
+            first, other = first_at[group[at]], at
+            if (rows.at[first, "receipt"] != rows.at[other, "receipt"]
+                    and not _same(rows.at[first, column], rows.at[other, column])):
+                named = " on ".join(_words(rows.at[first, k]) for k in key)
+                remarks.append((int(rows.at[other, "receipt"]),
+                                _disagreement("logs-disagree", named, column, rows.loc[first], rows.loc[other])))
+    return pd.concat([alone, once.astype(rows.dtypes.to_dict())]), remarks
+
+
+def _all_notes(notes: pd.Series) -> str | None:
+    return "; ".join(dict.fromkeys(notes.dropna())) or None
 
 
 def _told(name: str, rows: pd.DataFrame, files: Mapping[int, str]) -> tuple[pd.DataFrame, list[tuple[int, Remark]]]:
