@@ -5,6 +5,9 @@ minimised), optimise (where it is least), inference (what may be said), result (
 """
 
 from patchstats.lmm.fit import fit_mixed
+from patchstats.lmm.power import power
 from patchstats.lmm.result import MixedFit
+from patchstats.lmm.serial import ar1
+from patchstats.lmm.tape import tape
 
-__all__ = ["MixedFit", "fit_mixed"]
+__all__ = ["MixedFit", "ar1", "fit_mixed", "power", "tape"]

@@ -29,10 +29,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import lapack, solve_triangular
 
 from patchstats.lmm.elimination import Plan, Term, plan_elimination
 from patchstats.lmm.moments import Moments
+from patchstats.lmm.tail import TailStep
 
 __all__ = ["Criterion", "Evaluation", "Term"]
 
@@ -83,7 +83,7 @@ class Criterion:
         if self.plan.crossed is not None:
             crossed = _CrossedStep(self.plan, self.plan.crossed, rows, covariances[self.plan.crossed.term])
             logdet += crossed.logdet
-        tail = _TailStep(self.plan, self.terms, rows, total, crossed, factors)
+        tail = TailStep(self.plan, self.terms, rows, total, crossed, factors)
         logdet += tail.logdet_v + (tail.logdet_x if self.reml else 0.0)
         r2 = tail.r2
         if sigma2 is None:
@@ -216,7 +216,7 @@ class _CrossedStep:
                                 shape=(stage.n_levels, self.plan.n_tail))
 
     def subtract_from(self, matrix):
-        """``matrix -= C' K C`` for the tail's matrix [tail + fixed + y, same]."""
+        """``matrix -= C' K C`` for the tail's matrix [tail + fixed + y, same], upper triangle."""
         stage, n_tail = self.stage, self.plan.n_tail
         scaled_pairs = np.einsum("nab,nb->na", self.shrunk[stage.pair_level], self.pairs)
         scaled_fixed = self.shrunk @ self.fixed
@@ -227,20 +227,26 @@ class _CrossedStep:
                 matrix[:n_tail, :n_tail] -= (own.T @ scaled).toarray()
                 cross = scaled.T @ self.fixed[:, position, :]
                 matrix[:n_tail, n_tail:] -= cross
-                matrix[n_tail:, :n_tail] -= cross.T
             matrix[n_tail:, n_tail:] -= self.fixed[:, position, :].T @ scaled_fixed[:, position, :]
 
     def backward(self, s_bar, rows_bar):
-        """Adds to ``rows_bar`` in place; returns df/dG."""
+        """Adds to ``rows_bar`` in place; returns df/dG. ``s_bar`` is read above its diagonal alone."""
         stage, n_tail, size = self.stage, self.plan.n_tail, len(self.stage.own)
         pushed_fixed = np.empty_like(self.fixed)
         pushed_pairs = np.empty_like(self.pairs)
+        fixed_bar = s_bar[:, n_tail:]
+        met = None
+        if n_tail:
+            first, second = stage.pair_column[stage.meet_first], stage.pair_column[stage.meet_second]
+            met = s_bar[np.minimum(first, second), np.maximum(first, second)]
         for position in range(size):
-            pushed = self.fixed[:, position, :] @ s_bar[n_tail:, :]
-            if n_tail:
-                pushed += self._sparse(self.pairs[:, position]) @ s_bar[:n_tail, :]
-            pushed_fixed[:, position, :] = pushed[:, n_tail:]
-            pushed_pairs[:, position] = pushed[stage.pair_level, stage.pair_column]
+            fixed, pairs = self.fixed[:, position, :], self.pairs[:, position]
+            pushed_fixed[:, position, :] = fixed @ fixed_bar[n_tail:]
+            if met is not None:
+                pushed_fixed[:, position, :] += self._sparse(pairs) @ fixed_bar[:n_tail]
+                met_pairs = np.bincount(stage.meet_first, met * pairs[stage.meet_second], stage.n_pairs)
+                shared = np.einsum("nj,nj->n", fixed[stage.pair_level], fixed_bar[stage.pair_column])
+                pushed_pairs[:, position] = met_pairs + shared
         shrunk_bar = -(pushed_fixed @ self.fixed.transpose(0, 2, 1))
         if stage.n_pairs:
             products = pushed_pairs[:, :, None] * self.pairs[:, None, :]
@@ -256,110 +262,3 @@ class _CrossedStep:
             for position, own in enumerate(stage.own):
                 rows_bar[:, own, link.column] += pairs_bar[link.pair, position]
         return term_bar
-
-
-class _TailStep:
-    """The small dense end: remaining random effects, fixed effects and y."""
-
-    def __init__(self, plan, terms, rows, total, crossed, factors):
-        self.plan, self.terms, self.factors = plan, terms, factors
-        n_tail, size = plan.n_tail, plan.n_tail + total.shape[0]
-        matrix = np.zeros((size, size))
-        for entry in plan.scatter:
-            values = np.bincount(entry.flat, rows[:, entry.row, entry.column], n_tail * n_tail)
-            matrix[:n_tail, :n_tail] += values.reshape(n_tail, n_tail)
-            if entry.mirrored:
-                matrix[:n_tail, :n_tail] += values.reshape(n_tail, n_tail).T
-        for block in plan.tail:
-            sums = block.gather @ rows[:, block.own, :][:, :, plan.fixed_columns].reshape(len(rows), -1)
-            sums = sums.reshape(block.n_levels * len(block.own), -1)
-            matrix[block.where, n_tail:] = sums
-            matrix[n_tail:, block.where] = sums.T
-        matrix[n_tail:, n_tail:] = total
-        if crossed is not None:
-            crossed.subtract_from(matrix)
-        self.raw = matrix
-        scaled = matrix.copy()
-        for block in plan.tail:
-            scaled[:, block.where] = self._times(scaled[:, block.where], block)
-        self.half = scaled.copy()
-        for block in plan.tail:
-            scaled[block.where, :] = self._times(scaled[block.where, :].T, block).T
-        scaled[range(n_tail), range(n_tail)] += 1.0
-        root, failed = lapack.dpotrf(scaled, lower=0, clean=1)
-        if failed:
-            raise np.linalg.LinAlgError("the tail of the mixed model is not positive definite")
-        self.root = root
-        diagonal = np.log(np.diag(root))
-        self.logdet_v = 2.0 * diagonal[:n_tail].sum()
-        self.logdet_x = 2.0 * diagonal[n_tail:-1].sum()
-        self.r2 = root[-1, -1] ** 2
-        self.solution = solve_triangular(root[:-1, :-1], root[:-1, -1])
-        self.beta = self.solution[n_tail:]
-        self.root_x = root[n_tail:-1, n_tail:-1]
-
-    def _times(self, columns, block):
-        """``columns @ Lambda`` for one term: its factor at every level, after the known relationship if any."""
-        factor, levels, size = self.factors[block.term], block.n_levels, len(block.own)
-        known = self.terms[block.term].known_root
-        if known is not None:
-            shaped = columns.reshape(-1, levels, size)
-            columns = np.einsum("mis,ij->mjs", shaped, known).reshape(len(columns), -1)
-        return (columns.reshape(-1, levels, size) @ factor).reshape(len(columns), -1)
-
-    def backward(self, reml, sigma2, g_bar):
-        """Fills ``g_bar`` of the tail's terms; returns df/dS [tail + fixed + y, same]."""
-        n_tail, size = self.plan.n_tail, len(self.root)
-        inner = size - 1 if reml else n_tail
-        bar = np.zeros((size, size))
-        if inner:
-            inverse, _ = lapack.dpotri(self.root[:inner, :inner], lower=0)
-            bar[:inner, :inner] = np.triu(inverse) + np.triu(inverse, 1).T
-        weight = np.append(-self.solution, 1.0)
-        bar_full = bar + np.outer(weight, weight) / sigma2
-        for block in self.plan.tail:
-            half = self.half[block.where, :]
-            pushed = half[:, :inner] @ bar[:inner, :inner]
-            score = half @ weight
-            # d log|.|/dG is Z'PZ, d r2/dG is -(Z'Py)(Z'Py)'; half counts S Lambda without the added identity.
-            levels, own = block.n_levels, len(block.own)
-            known = self.terms[block.term].known_root
-            raw = self.raw[block.where, block.where]
-            if known is None:
-                pushed3 = pushed.reshape(levels, own, -1)
-                half3 = half[:, :inner].reshape(levels, own, -1)
-                hat = np.einsum("lai,lbi->ab", pushed3, half3)
-                own_block = np.einsum("lalb->ab", raw.reshape(levels, own, levels, own))
-                score = score.reshape(levels, own)
-                g_bar[block.term] += own_block - hat - score.T @ score / sigma2
-            else:
-                known_matrix = known @ known.T
-                full = raw - pushed @ half[:, :inner].T - np.outer(score, score) / sigma2
-                g_bar[block.term] += np.einsum("iajb,ij->ab", full.reshape(levels, own, levels, own), known_matrix)
-        for block in self.plan.tail:
-            bar_full[:, block.where] = self._times_back(bar_full[:, block.where], block)
-        for block in self.plan.tail:
-            bar_full[block.where, :] = self._times_back(bar_full[block.where, :].T, block).T
-        return bar_full
-
-    def _times_back(self, columns, block):
-        """``columns @ Lambda'`` for one term."""
-        factor, levels, size = self.factors[block.term], block.n_levels, len(block.own)
-        columns = (columns.reshape(-1, levels, size) @ factor.T).reshape(len(columns), -1)
-        known = self.terms[block.term].known_root
-        if known is not None:
-            columns = np.einsum("mjs,ij->mis", columns.reshape(-1, levels, size), known).reshape(len(columns), -1)
-        return columns
-
-    def to_cells(self, s_bar, rows):
-        """df/d(cells) and df/d(total) from df/dS; the crossed term adds its own share later."""
-        plan, n_tail = self.plan, self.plan.n_tail
-        rows_bar = np.zeros_like(rows)
-        flat = s_bar[:n_tail, :n_tail].ravel()
-        for entry in plan.scatter:
-            rows_bar[:, entry.row, entry.column] += (2.0 if entry.mirrored else 1.0) * flat[entry.flat]
-        for block in plan.tail:
-            shared = 2.0 * s_bar[block.where, n_tail:].reshape(block.n_levels, len(block.own), -1)
-            for position, own in enumerate(block.own):
-                rows_bar[:, own, plan.fixed_columns] += shared[block.codes, position, :]
-        return rows_bar, s_bar[n_tail:, n_tail:]

@@ -32,10 +32,10 @@ def variance_table(fit: MixedFit, variance_errors) -> pd.DataFrame:
 
     def variances(at, sigma2):
         pieces = [np.diag(matrix) for matrix in term_covariances(fit, at, sigma2)]
-        pieces.append(np.array([sigma2 * fit.problem.scaling.unit ** 2]))
+        pieces.append(np.array(list(_residual_variances(fit, at, sigma2).values())))
         return np.concatenate(pieces)
 
-    values, errors = variance_errors(fit.problem, fit.optimum, variances)
+    values, errors = variance_errors(fit.problem, fit.optimum, fit._curvature, variances)
     z = stats.norm.ppf(0.5 + fit.level / 2.0)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         spread = np.exp(z * 0.5 * errors / values)
@@ -50,14 +50,21 @@ def variance_table(fit: MixedFit, variance_errors) -> pd.DataFrame:
             lines.append((info.group, column, sd[at], values[at], part if j == 0 else np.nan, correlation, low[at],
                           high[at]))
             at += 1
-    lines.append(("residual", "", sd[at], values[at], parts[-1], np.nan, low[at], high[at]))
+    for name in _residual_variances(fit, theta, point.sigma2):
+        lines.append((name, "", sd[at], values[at], parts[at - len(sd)], np.nan, low[at], high[at]))
+        at += 1
     return pd.DataFrame(lines, columns=["group", "column", "sd", "variance", "share", "correlation", "low", "high"]
                         ).set_index(["group", "column"])
 
 
+def _residual_variances(fit: MixedFit, theta: np.ndarray, sigma2: float) -> dict[str, float]:
+    return fit.problem.residuals.variances(fit.problem.residual_part(theta), sigma2)
+
+
 def shares(fit: MixedFit) -> np.ndarray:
     """Each term's part, and last the residual's, of the mean variance of a row."""
-    mean_variance = np.array([*_mean_variances(fit), fit.sigma ** 2])
+    residual = _residual_variances(fit, fit.optimum.theta, fit.optimum.point.sigma2)
+    mean_variance = np.array([*_mean_variances(fit), *residual.values()])
     return mean_variance / mean_variance.sum()
 
 
@@ -137,24 +144,13 @@ def predictions(fit: MixedFit, new, include, of: str, level: float) -> pd.DataFr
     else:
         effects = sparse.csr_array(shape)
     estimate = estimate + scaling.unit * (effects @ system.effects)
-    variance = system.variance(effects, scaled_fixed) + extra
+    variance = scaling.unit ** 2 * sigma2 * np.maximum(system.variance(effects, scaled_fixed) + extra, 0.0)
     if of == "row":
-        variance = variance + _row_variance(fit, new)
-    se = scaling.unit * np.sqrt(sigma2 * np.maximum(variance, 0.0))
+        variance = variance + fit.problem.residuals.row_variance(fit._rho, sigma2, new)
+    se = np.sqrt(variance)
     z = stats.norm.ppf(0.5 + level / 2.0)
     return pd.DataFrame({"estimate": estimate, "se": se, "low": estimate - z * se, "high": estimate + z * se},
                         index=index)
-
-
-def _row_variance(fit: MixedFit, new):
-    """Residual variance of a row over sigma2."""
-    if fit.weights is None or fit.weight is None:
-        return 1.0
-    if new is None:
-        return 1.0 / fit.weight
-    if fit.weights not in new.columns:
-        raise ModelError(f"To bound one new observation the new rows need the weight column {fit.weights!r}.")
-    return 1.0 / new[fit.weights].to_numpy(dtype=float)
 
 
 def _included(fit: MixedFit, include) -> set[str]:

@@ -68,7 +68,10 @@ class Link:
 
 @dataclass(frozen=True)
 class CrossedStage:
-    """The largest remaining term; ``pairs`` are its (level, tail column) meetings, sorted by level."""
+    """The largest remaining term; ``pairs`` are its (level, tail column) meetings, sorted by level.
+
+    ``meet_first``, ``meet_second``: all ordered couples of pairs of one level, sorted by the first.
+    """
 
     term: int
     own: list[int]
@@ -80,6 +83,8 @@ class CrossedStage:
     pair_level: np.ndarray
     pair_column: np.ndarray
     pair_start: np.ndarray
+    meet_first: np.ndarray
+    meet_second: np.ndarray
     links: list[Link]
 
 
@@ -98,12 +103,17 @@ class TailBlock:
 
 @dataclass(frozen=True)
 class Scatter:
-    """Adds entry (row, column) of each cell to the tail's matrix at ``flat``."""
+    """Adds entry (row, column) of each cell to the block of the tail at ``rows`` and ``columns`` (slices with a
+    stride); ``flat`` is the place inside that block. The block above the diagonal alone is filled."""
 
     row: int
     column: int
+    rows: slice
+    columns: slice
+    shape: tuple[int, int]
     flat: np.ndarray
-    mirrored: bool
+    diagonal: bool  # the block is diagonal and ``flat`` the place on it
+    mirrored: bool  # the block stands for its mirror image too
 
 
 @dataclass(frozen=True)
@@ -177,20 +187,25 @@ def plan_elimination(codes: np.ndarray, terms: list[Term]) -> Plan:
         offset += size
     if offset > LARGEST_TAIL:
         raise TailTooLargeError(offset, [terms[block.term].name for block in tail])
-    scatter = _scatter(tail, offset)
+    scatter = _scatter(tail)
     crossed = None if crossed_term is None else _crossed(crossed_term, terms, cells, held, tail)
     return Plan(nested, crossed, tail, scatter, offset, slice(n_random, None))
 
 
-def _scatter(tail: list[TailBlock], n_tail: int) -> list[Scatter]:
+def _scatter(tail: list[TailBlock]) -> list[Scatter]:
     entries = []
     for i, first in enumerate(tail):
         for j, second in enumerate(tail[i:], start=i):
             for a, own in enumerate(first.own):
                 for b, column in enumerate(second.own_columns):
-                    row_at = first.where.start + first.codes * len(first.own) + a
-                    column_at = second.where.start + second.codes * len(second.own) + b
-                    entries.append(Scatter(own, column, row_at * n_tail + column_at, mirrored=i != j))
+                    same = i == j
+                    if same and b < a:
+                        continue
+                    rows = slice(first.where.start + a, first.where.stop, len(first.own))
+                    columns = slice(second.where.start + b, second.where.stop, len(second.own))
+                    flat = first.codes if same else first.codes * second.n_levels + second.codes
+                    entries.append(Scatter(own, column, rows, columns, (first.n_levels, second.n_levels), flat,
+                                           diagonal=same, mirrored=not same or a != b))
     return entries
 
 
@@ -210,6 +225,11 @@ def _crossed(chosen: int, terms: list[Term], cells: np.ndarray, held: list[int],
     place = place.reshape(len(keys), len(codes)) if keys else place.reshape(0, len(codes))
     pair_level, pair_column = pairs // max(width, 1), pairs % max(width, 1)
     start = np.searchsorted(pair_level, np.arange(term.n_levels + 1))
+    width_of = np.diff(start)[pair_level]
+    meet_first = np.repeat(np.arange(len(pairs)), width_of)
+    within = np.arange(len(meet_first)) - np.repeat(np.cumsum(width_of) - width_of, width_of)
+    meet_second = start[pair_level[meet_first]] + within
     return CrossedStage(chosen, [held.index(c) for c in term.columns], list(term.columns), term.n_levels, codes,
                         gather_matrix(codes, term.n_levels), len(pairs), pair_level, pair_column, start,
+                        meet_first, meet_second,
                         [Link(column, place[i]) for i, column in enumerate(columns)])

@@ -9,18 +9,23 @@ import numpy as np
 import pandas as pd
 
 from patchstats.lmm.elimination import TailTooLargeError, Term
-from patchstats.lmm.errors import Independent
+from patchstats.lmm.errors import Errors, Residuals, Rows, independent
 from patchstats.lmm.formula import Design, RandomDesign, build_design, parse_formula
-from patchstats.lmm.moments import independent_columns, make_scaling, sum_moments, triangular_root, whitening
-from patchstats.lmm.optimise import search, semidefinite_root
+from patchstats.lmm.moments import independent_columns, make_scaling, triangular_root, whitening
+from patchstats.lmm.optimise import Optimum, search, semidefinite_root
+from patchstats.lmm.power import PowerResiduals, power
 from patchstats.lmm.problem import Problem
 from patchstats.lmm.result import MixedFit, TermInfo
+from patchstats.lmm.serial import ar1
+from patchstats.lmm.system import System
+from patchstats.lmm.tape import tape
 from patchstats.remarks import ModelError
 
 METHODS = ("REML", "ML")
+_MOST_RENEWALS = 60
 
 
-def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors="independent",
+def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors: str | Errors = "independent",
               weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
               level: float = 0.9) -> MixedFit:
     """Fit a linear mixed model by restricted (REML) or full (ML) maximum likelihood.
@@ -36,7 +41,10 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors=
         ``"REML"`` for variances and for effects within one model, ``"ML"`` to compare models that differ in
         their fixed part.
     errors
-        How residuals hang together; ``"independent"``.
+        How residuals hang together: ``"independent"``; ``"ar1"``, correlated as ``phi ** gap`` in days within a
+        fruit; ``"tape"``, gains whose neighbours share a taped reading of known standard error; ``"power"``, spread
+        proportional to a power of the fitted value. A word takes the usual column names; :func:`ar1`, :func:`tape`
+        and :func:`power` take others.
     weights
         Column of prior weights: a row's residual variance is sigma2 over its weight.
     known
@@ -52,7 +60,8 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors=
     if not 0.0 < level < 1.0:
         raise ModelError(f"level is a share between 0 and 1, such as 0.9, not {level!r}.")
     parsed = parse_formula(formula)
-    also = (weights,) if weights is not None else ()
+    structure = _errors(errors)
+    also = (*((weights,) if weights is not None else ()), *structure.columns)
     design = build_design(parsed, data, also=also)
     weight = None
     if weights is not None:
@@ -64,7 +73,9 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors=
     terms, infos, random, codes = _terms(design, known or {})
     scaling = make_scaling(root, len(design.y))
     fixed = scaling.fixed(design.x, design.y)
-    residuals = _residuals(errors, codes, random, fixed, weight)
+    rows = Rows(codes, random, fixed, weight, scaling.unit, tuple(term.name for term in terms),
+                data.loc[design.kept, list(structure.columns)])
+    residuals = structure.build(rows, weights)
     try:
         problem = Problem(terms, residuals, scaling, reml=method == "REML")
     except TailTooLargeError as trouble:
@@ -72,7 +83,7 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors=
             f"The groups {', '.join(trouble.names)} are crossed with one another and have {trouble.n_tail:,} levels "
             "together, more than can be solved exactly here. Keep the largest group and drop or pool the others, or "
             "put one of them in the fixed part.") from trouble
-    optimum = search(problem)
+    optimum = _search(problem, residuals, random, fixed, codes, design.x @ scaling.start)
     return MixedFit(formula=formula, method=method, errors=residuals.name, n_rows=len(design.y),
                     dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
                     terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum)
@@ -165,11 +176,31 @@ def _relationship(random: RandomDesign, matrix: pd.DataFrame):
     return labels, np.array([place[label] for label in random.labels])[random.codes], root
 
 
-def _residuals(errors, codes, random, fixed, weight):
-    if errors != "independent":
-        raise ModelError(f"errors is 'independent', not {errors!r}.")
-    log_weight = 0.0
-    if weight is not None:
-        root = np.sqrt(weight)[:, None]
-        random, fixed, log_weight = random * root, fixed * root, float(np.log(weight).sum())
-    return Independent(sum_moments(codes, random, fixed, log_weight=log_weight))
+def _errors(errors: str | Errors) -> Errors:
+    """The structure asked for; a word stands for its usual columns."""
+    usual = {"independent": independent, "ar1": ar1, "tape": tape, "power": power}
+    if isinstance(errors, Errors):
+        return errors
+    if errors not in usual:
+        raise ModelError(f"errors is one of {', '.join(usual)}, or ar1(...), tape(...), power(...); not {errors!r}.")
+    return usual[errors]()
+
+
+def _search(problem: Problem, residuals: Residuals, random: np.ndarray, fixed: np.ndarray,
+            codes: np.ndarray, start_fit: np.ndarray) -> Optimum:
+    """The optimum; where the spread follows the fitted values, again and again until those stand still."""
+    optimum = search(problem)
+    if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
+        return optimum
+    value = np.inf
+    for _ in range(_MOST_RENEWALS):
+        theta = optimum.theta
+        system = System(problem.terms, residuals.moments(problem.residual_part(theta)), problem.factors(theta))
+        fitted = start_fit + problem.scaling.unit * system.fitted(random, fixed[:, :-1], codes)
+        residuals.follow(fitted)
+        optimum = search(problem, theta)
+        if abs(optimum.point.value - value) < 1e-9 * abs(value) and np.abs(optimum.theta - theta).max() < 1e-7:
+            return optimum
+        value = optimum.point.value
+    raise ModelError("The spread that follows the fitted values did not settle; let it follow a column instead, as in "
+                     "power('day').")

@@ -61,14 +61,48 @@ def _fai_cornelius(freedom: np.ndarray) -> float:
     return 2.0 * expected / (expected - len(freedom))
 
 
-def fixed_inference(problem: Problem, optimum: Optimum) -> FixedInference:
+@dataclass(frozen=True)
+class Curvature:
+    """Second derivatives at an optimum.
+
+    hessian [k + 1, k + 1]: of the criterion that is not profiled, in (theta, log sigma2); slopes [k, p, p]:
+    d (X'V^-1X)^-1 / d theta, scaled columns. Central differences of the exact gradient.
+    """
+
+    hessian: np.ndarray
+    slopes: np.ndarray
+
+
+def curvature(problem: Problem, optimum: Optimum) -> Curvature:
+    """Second derivatives at the optimum; two evaluations for each parameter."""
+    theta, sigma2 = optimum.theta, optimum.point.sigma2
+    size = len(theta)
+    hessian = np.zeros((size + 1, size + 1))
+    slopes = np.zeros((size, problem.n_fixed, problem.n_fixed))
+    for j in range(size):
+        step = 3e-5 * max(1.0, abs(theta[j]))
+        forward, backward = theta.copy(), theta.copy()
+        forward[j] += step
+        backward[j] -= step
+        ahead, behind = problem.evaluate(forward, sigma2=sigma2), problem.evaluate(backward, sigma2=sigma2)
+        hessian[:size, j] = (ahead.slope() - behind.slope()) / (2.0 * step)
+        # d/d log sigma2 of (r2 / sigma2) is -r2 / sigma2
+        hessian[size, j] = hessian[j, size] = -(ahead.r2 - behind.r2) / (2.0 * step) / sigma2
+        slopes[j] = (ahead.unscaled_covariance() - behind.unscaled_covariance()) / (2.0 * step)
+    hessian[:size, :size] = 0.5 * (hessian[:size, :size] + hessian[:size, :size].T)
+    # d2/d(log sigma2)2 of (freedom log sigma2 + r2 / sigma2) is r2 / sigma2
+    hessian[size, size] = optimum.point.r2 / sigma2
+    return Curvature(hessian, slopes)
+
+
+def fixed_inference(problem: Problem, optimum: Optimum, bend: Curvature) -> FixedInference:
     """Covariance of beta, its slopes and the covariance of the parameters (theta, log sigma2)."""
     scaling, point = problem.scaling, optimum.point
     back = scaling.fixed_map * scaling.unit
     unscaled = point.unscaled_covariance()
     covariance = point.sigma2 * back @ unscaled @ back.T
-    slopes = point.sigma2 * np.einsum("ia,kab,jb->kij", back, optimum.slopes, back)
-    hessian = optimum.hessian
+    slopes = point.sigma2 * np.einsum("ia,kab,jb->kij", back, bend.slopes, back)
+    hessian = bend.hessian
     if problem.fixed_scale:
         hessian = hessian[:-1, :-1]
     else:
@@ -96,7 +130,7 @@ def t_table(estimate: np.ndarray, se: np.ndarray, df: np.ndarray, level: float) 
             "low": estimate - half, "high": estimate + half}
 
 
-def variance_errors(problem: Problem, optimum: Optimum, quantity) -> tuple[np.ndarray, np.ndarray]:
+def variance_errors(problem: Problem, optimum: Optimum, bend: Curvature, quantity) -> tuple[np.ndarray, np.ndarray]:
     """Value and standard error of ``quantity(theta, sigma2) -> vector``, by the delta method."""
     theta, sigma2 = optimum.theta, optimum.point.sigma2
     value = quantity(theta, sigma2)
@@ -107,7 +141,7 @@ def variance_errors(problem: Problem, optimum: Optimum, quantity) -> tuple[np.nd
         ahead[j] += step
         behind[j] -= step
         columns.append((quantity(ahead, sigma2) - quantity(behind, sigma2)) / (2.0 * step))
-    hessian = optimum.hessian
+    hessian = bend.hessian
     if problem.fixed_scale:
         hessian = hessian[:-1, :-1]
     else:

@@ -46,30 +46,49 @@ class Moments:
                        self.log_weight + other.log_weight)
 
 
-def sum_moments(codes: np.ndarray, random: np.ndarray, fixed: np.ndarray, *, log_weight: float = 0.0) -> Moments:
-    """Moments of rows with level numbers ``codes`` [n, terms], ``random`` [n, r] and ``fixed`` [n, p + 1].
+class Summer:
+    """Sums rows with given level numbers ``codes`` [n, terms] by cell, as often as asked."""
 
-    Rows must already be multiplied by the square roots of their weights (or whitened).
-    """
-    n_random, n_all = random.shape[1], random.shape[1] + fixed.shape[1]
-    if n_random:
-        number, first = combine_codes(codes)
-    else:
-        number, first = np.zeros(len(codes), dtype=np.int64), np.zeros(0, dtype=np.int64)
-    cells = np.zeros((len(first), n_random, n_all))
-    total = np.zeros((fixed.shape[1], fixed.shape[1]))
-    for start in range(0, len(codes), _BLOCK):
-        piece = slice(start, start + _BLOCK)
-        x, z = fixed[piece], random[piece]
-        total += x.T @ x
-        if not n_random:
-            continue
-        wide = np.concatenate([z, x], axis=1)
-        here, place = np.unique(number[piece], return_inverse=True)
-        gather = gather_matrix(place, len(here))
-        for column in range(n_random):
-            cells[here, column] += gather @ (wide * z[:, column:column + 1])
-    return Moments(codes[first], cells, total, len(codes), log_weight)
+    def __init__(self, codes: np.ndarray):
+        self.number, first = combine_codes(codes)
+        self.codes, self.n_rows, self.n_cells = codes[first], len(codes), len(first)
+        self._gathers = []
+        for start in range(0, self.n_rows, _BLOCK):
+            here, place = np.unique(self.number[start:start + _BLOCK], return_inverse=True)
+            self._gathers.append((slice(start, start + _BLOCK), here, gather_matrix(place, len(here))))
+
+    def arrays(self, random: np.ndarray, fixed: np.ndarray, factor: np.ndarray | None = None, *,
+               other: tuple[np.ndarray, np.ndarray] | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """``sum f z (z, x)'`` by cell and ``sum f x x'``, ``f`` being ``factor`` (any sign; None: one).
+
+        With ``other = (z2, x2)`` the right-hand members are taken from there.
+        """
+        n_random = random.shape[1]
+        right_random, right_fixed = (random, fixed) if other is None else other
+        cells = np.zeros((self.n_cells, n_random, n_random + fixed.shape[1]))
+        total = np.zeros((fixed.shape[1], fixed.shape[1]))
+        for piece, here, gather in self._gathers:
+            x, z = fixed[piece], random[piece]
+            if factor is not None:
+                weight = factor[piece, None]
+                x, z = x * weight, z * weight
+            total += x.T @ right_fixed[piece]
+            if n_random:
+                wide = np.concatenate([right_random[piece], right_fixed[piece]], axis=1)
+                for column in range(n_random):
+                    cells[here, column] += gather @ (wide * z[:, column:column + 1])
+        return cells, total
+
+    def moments(self, random: np.ndarray, fixed: np.ndarray, factor: np.ndarray | None = None, *,
+                log_weight: float = 0.0) -> Moments:
+        cells, total = self.arrays(random, fixed, factor)
+        return Moments(self.codes, cells, total, self.n_rows, log_weight)
+
+
+def sum_moments(codes: np.ndarray, random: np.ndarray, fixed: np.ndarray, weight: np.ndarray | None = None) -> Moments:
+    """Moments of rows with level numbers ``codes`` [n, terms], ``random`` [n, r] and ``fixed`` [n, p + 1]."""
+    log_weight = 0.0 if weight is None else float(np.log(weight).sum())
+    return Summer(codes).moments(random, fixed, weight, log_weight=log_weight)
 
 
 @dataclass(frozen=True)

@@ -18,23 +18,17 @@ from patchstats.lmm.problem import Point, Problem
 
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
 _NEWTON_STEPS = 8
+_DESCENT = 1e-5
 
 
 @dataclass(frozen=True)
 class Optimum:
-    """Where the search ended.
-
-    theta: parameters; point: the criterion there; hessian: second derivatives of the criterion in theta at fixed
-    sigma2, its cross derivatives with log sigma2 last; slopes: d cov(beta)/d theta at sigma2 = 1;
-    n_evaluations; gradient_norm: what one more Newton step could gain.
-    """
+    """Where the search ended: parameters, the criterion there, evaluations, and what one more step could gain."""
 
     theta: np.ndarray
     point: Point
-    hessian: np.ndarray
-    slopes: np.ndarray
     n_evaluations: int
-    gradient_norm: float
+    gain_left: float
     converged: bool
 
 
@@ -70,9 +64,20 @@ def search(problem: Problem, start: np.ndarray | None = None) -> Optimum:
 
 
 def _descend(counted: _Counted, theta: np.ndarray) -> np.ndarray:
-    found = minimize(counted.value_and_gradient, theta, jac=True, method="L-BFGS-B",
-                     options={"maxcor": 20, "maxiter": 500, "ftol": 1e-11, "gtol": 1e-5})
-    return found.x
+    """Quasi-Newton down to about 1e-5 of the criterion; Newton's steps do the rest better."""
+    origin = counted(theta, gradient=False).value
+
+    def lowered(at):
+        value, gradient = counted.value_and_gradient(at)
+        return value - origin, gradient
+
+    for _ in range(4):
+        found = minimize(lowered, theta, jac=True, method="L-BFGS-B",
+                         options={"maxcor": 20, "maxiter": 300, "ftol": _DESCENT / max(1.0, abs(origin)), "gtol": 1e-6})
+        theta = found.x
+        if found.status != 1:  # 1: the limit of iterations
+            break
+    return theta
 
 
 def _snap(counted: _Counted, theta: np.ndarray) -> np.ndarray:
@@ -90,6 +95,12 @@ def _snap(counted: _Counted, theta: np.ndarray) -> np.ndarray:
         trial_value = counted(trial, gradient=False).value
         if trial_value <= value + 1e-9 * max(1.0, abs(value)):
             theta, value = trial, trial_value
+    if problem.fixed_scale and abs(theta[-1]) < _SNAP:
+        trial = theta.copy()
+        trial[-1] = 0.0
+        trial_value, _ = counted.value_and_gradient(trial)
+        if trial_value <= value + 1e-9 * max(1.0, abs(value)):
+            theta = trial
     return theta
 
 
@@ -138,16 +149,16 @@ def _leave_false_zero(counted: _Counted, theta: np.ndarray) -> np.ndarray | None
 
 
 def _polish(counted: _Counted, theta: np.ndarray) -> Optimum:
-    """Newton steps with second derivatives from differences of the exact gradient."""
-    problem = counted.problem
+    """Newton steps, the second derivatives being differences of the exact gradient (taken once unless far off)."""
     point = counted(theta)
-    hessian, slopes = _curvature(counted, theta, point.sigma2)
-    size = len(theta)
+    size, gain = len(theta), 0.0
+    hessian = None
     for _ in range(_NEWTON_STEPS if size else 0):
-        profile = _profiled(hessian, size, problem.fixed_scale)
-        step = _newton_step(profile, point.slope())
-        decrease = float(point.slope() @ step)
-        if decrease < 1e-24 or np.abs(step).max() < 1e-11:
+        if hessian is None:
+            hessian = _forward_hessian(counted, theta, point)
+        step = _newton_step(hessian, point.slope())
+        gain = float(point.slope() @ step)
+        if np.abs(step).max() < 1e-11:
             break
         moved, length = None, 1.0
         while length > 1e-3:
@@ -158,15 +169,19 @@ def _polish(counted: _Counted, theta: np.ndarray) -> Optimum:
             length /= 4.0
         if moved is None:
             break
-        far = np.abs(length * step).max() > 1e-5
         theta, point = theta - length * step, moved
-        if far:
-            hessian, slopes = _curvature(counted, theta, point.sigma2)
-    norm = 0.0
-    if size:
-        step = _newton_step(_profiled(hessian, len(theta), problem.fixed_scale), point.slope())
-        norm = float(abs(point.slope() @ step))
-    return Optimum(theta, point, hessian, slopes, counted.count, norm, norm < 1e-6)
+        if length < 1.0 or np.abs(step).max() > 0.1:
+            hessian = None
+    return Optimum(theta, point, counted.count, abs(gain), abs(gain) < 1e-6)
+
+
+def _forward_hessian(counted: _Counted, theta: np.ndarray, point: Point) -> np.ndarray:
+    hessian = np.zeros((len(theta), len(theta)))
+    for j in range(len(theta)):
+        ahead = theta.copy()
+        ahead[j] += 1e-5 * max(1.0, abs(theta[j]))
+        hessian[:, j] = (counted(ahead).slope() - point.slope()) / (ahead[j] - theta[j])
+    return 0.5 * (hessian + hessian.T)
 
 
 def _newton_step(hessian: np.ndarray, gradient: np.ndarray) -> np.ndarray:
@@ -174,34 +189,3 @@ def _newton_step(hessian: np.ndarray, gradient: np.ndarray) -> np.ndarray:
     usable = np.abs(values) > 1e-9 * np.abs(values).max()
     inverse = np.where(usable, 1.0 / np.where(usable, np.abs(values), 1.0), 0.0)
     return vectors @ (inverse * (vectors.T @ gradient))
-
-
-def _profiled(hessian: np.ndarray, size: int, fixed_scale: bool) -> np.ndarray:
-    """Second derivatives after sigma2 is profiled out (Schur complement of its row)."""
-    if fixed_scale:
-        return hessian[:size, :size]
-    cross = hessian[:size, size]
-    return hessian[:size, :size] - np.outer(cross, cross) / hessian[size, size]
-
-
-def _curvature(counted: _Counted, theta: np.ndarray, sigma2: float) -> tuple[np.ndarray, np.ndarray]:
-    """Hessian in (theta, log sigma2) of the criterion that is not profiled, and d cov(beta)/d theta at sigma2 = 1."""
-    problem = counted.problem
-    size = len(theta)
-    n_fixed = problem.n_fixed
-    hessian = np.zeros((size + 1, size + 1))
-    slopes = np.zeros((size, n_fixed, n_fixed))
-    for j in range(size):
-        step = 1e-4 * max(1.0, abs(theta[j]))
-        forward, backward = theta.copy(), theta.copy()
-        forward[j] += step
-        backward[j] -= step
-        ahead, behind = counted(forward, sigma2=sigma2), counted(backward, sigma2=sigma2)
-        hessian[:size, j] = (ahead.slope() - behind.slope()) / (2.0 * step)
-        # d/d log sigma2 of (r2 / sigma2) is -r2 / sigma2
-        hessian[size, j] = hessian[j, size] = -(ahead.r2 - behind.r2) / (2.0 * step) / sigma2
-        slopes[j] = (ahead.unscaled_covariance() - behind.unscaled_covariance()) / (2.0 * step)
-    hessian[:size, :size] = 0.5 * (hessian[:size, :size] + hessian[:size, :size].T)
-    # d2/d(log sigma2)2 of (freedom log sigma2 + r2 / sigma2) is r2 / sigma2
-    hessian[size, size] = counted(theta, sigma2=sigma2, gradient=False).r2 / sigma2
-    return hessian, slopes

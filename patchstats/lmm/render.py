@@ -111,8 +111,8 @@ def _residual_doubts(fit: MixedFit) -> list[tuple[str, str, str]]:
     found = []
     far = int((np.abs(residual) > 5.0 * scale).sum())
     if far:
-        found.append(("outliers", "rows", f"{far} row{'s' if far > 1 else ''} lie more than 5 residual standard "
-                      "deviations from the fit; see residuals."))
+        found.append(("outliers", "rows", f"{far} {'rows lie' if far > 1 else 'row lies'} more than 5 residual "
+                      "standard deviations from the fit; see residuals."))
     fitted = fit.residuals["fitted"].to_numpy()
     if np.ptp(fitted) > 0.0 and len(fitted) > 50:
         upper = fitted > np.median(fitted)

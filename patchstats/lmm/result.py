@@ -11,7 +11,7 @@ import pandas as pd
 
 from patchstats.lmm import effects, render
 from patchstats.lmm.formula import Design, RandomPart
-from patchstats.lmm.inference import FixedInference, fixed_inference, t_table, variance_errors
+from patchstats.lmm.inference import Curvature, FixedInference, curvature, fixed_inference, t_table, variance_errors
 from patchstats.lmm.optimise import Optimum
 from patchstats.lmm.problem import Problem
 from patchstats.lmm.system import System
@@ -70,7 +70,14 @@ class MixedFit:
     @property
     def sigma(self) -> float:
         """Residual standard deviation (of a row of weight one)."""
+        if self.problem.fixed_scale:
+            return float(abs(self._rho[0]) * self.problem.scaling.unit)
         return float(np.sqrt(self.optimum.point.sigma2) * self.problem.scaling.unit)
+
+    @property
+    def error_parameters(self) -> pd.Series:
+        """Parameters of the residual structure, such as ``phi`` or ``power``."""
+        return pd.Series(self.problem.residuals.estimates(self._rho), name="estimate", dtype=float)
 
     @property
     def n_parameters(self) -> int:
@@ -158,9 +165,17 @@ class MixedFit:
 
     # ---- inside -----------------------------------------------------------------------------------------------
 
+    @property
+    def _rho(self) -> np.ndarray:
+        return self.problem.residual_part(self.optimum.theta)
+
+    @cached_property
+    def _curvature(self) -> Curvature:
+        return curvature(self.problem, self.optimum)
+
     @cached_property
     def _inference(self) -> FixedInference:
-        return fixed_inference(self.problem, self.optimum)
+        return fixed_inference(self.problem, self.optimum, self._curvature)
 
     @cached_property
     def system(self) -> System:

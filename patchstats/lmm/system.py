@@ -82,6 +82,14 @@ class System:
                          options={"SymmetricMode": True})
             self.solve = lambda right: loose.solve(np.ascontiguousarray(right))
 
+    def fitted(self, random: np.ndarray, fixed: np.ndarray, codes: np.ndarray) -> np.ndarray:
+        """``Z b + X beta`` for rows of scaled variables."""
+        out = fixed @ self.beta
+        for number, term in enumerate(self.terms):
+            own = self.effects[self.offsets[number]:self.offsets[number + 1]].reshape(term.n_levels, -1)
+            out += np.einsum("ia,ia->i", random[:, list(term.columns)], own[codes[:, number]])
+        return out
+
     def variance(self, effects: sparse.csr_array, fixed: np.ndarray | None) -> np.ndarray:
         """Error variance over sigma2 of ``effects @ b + fixed @ beta`` for each row of the two.
 

@@ -1,0 +1,187 @@
+"""Residuals of gains: process noise of their own plus the errors of the two readings each gain is a difference of.
+
+A daily gain between readings i - 1 and i, ``dt`` days apart, has measurement variance ``(s_(i-1)^2 + s_i^2) / dt^2``,
+and shares reading i with the gain after it: covariance ``-s_i^2 / (dt dt')`` (with equal errors and days a correlation
+of -1/2). The standard errors are known, so this part has no parameter; an independent residual of variance
+``sigma2 / weight`` is estimated beside it. Within an unbroken run of readings the covariance ``R`` is tridiagonal,
+``R = L D L'`` with ``L`` unit lower bidiagonal, and rows are whitened in one pass each way:
+
+    d_1 = r_1,  l_i = c_i / d_i,  d_(i+1) = r_(i+1) - c_i^2 / d_i,  e_(i+1) = w_(i+1) - l_i e_i.
+
+Derivatives use ``d (w' R^-1 w) = -(R^-1 w)' dR (R^-1 w)`` and ``d log|R| = sum d_i' / d_i``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from patchstats.lmm.errors import Errors, Residuals, Rows, linked_rows, refuse_split_series, weight_shape
+from patchstats.lmm.moments import Moments, Summer
+from patchstats.lmm.serial import _numbers
+from patchstats.remarks import ModelError
+
+
+def tape(series: str = "fruit", *, before_se: str = "mass_before_kg_se", after_se: str = "mass_kg_se",
+         start: str = "from_date", end: str = "date", days: str | None = None) -> Errors:
+    """Gains whose errors share readings.
+
+    ``before_se`` and ``after_se``: columns with the standard error of the earlier and the later reading, in the
+    response's units times days. ``start`` and ``end``: when the two were taken (dates, or numbers of days); a row
+    whose start is the end of the row before it in its ``series`` shares that reading. ``days``: column with the days
+    between the two; the default takes end minus start.
+    """
+    columns = (series, before_se, after_se, start, end) + ((days,) if days else ())
+
+    def build(rows: Rows, weights: str | None) -> Residuals:
+        return TapeResiduals(rows, series, before_se, after_se, start, end, days, weights)
+
+    return Errors("tape", columns, build)
+
+
+class TapeResiduals:
+    """Tridiagonal tape error plus independent process noise; one parameter, the process sd over the unit."""
+
+    name = "tape"
+    fixed_scale = True
+
+    def __init__(self, rows: Rows, series, before_se, after_se, start, end, days, weights):
+        table = rows.table
+        who = pd.factorize(table[series])[0]
+        begin, finish = _numbers_together(table[start], table[end])
+        arranged, follows = linked_rows(who, finish)
+        self._columns = (before_se, after_se, start, end, days)
+        variance, length = _reading_variance(table, self._columns, finish - begin)
+        before, after = _errors(table, before_se), _errors(table, after_se)
+        length, before, after = length[arranged], before[arranged], after[arranged]
+        begin, finish = begin[arranged], finish[arranged]
+        linked = follows.copy()
+        linked[1:] &= begin[1:] == finish[:-1]
+        overlap = follows[1:] & (begin[1:] < finish[:-1])
+        if overlap.any():
+            raise ModelError(f"Two gains of one {series} overlap in time; each must start where the one before ends, "
+                             "or later.")
+        codes = rows.codes[arranged]
+        refuse_split_series(codes, linked, rows.names, series)
+        same = np.abs(before[1:] - after[:-1]) <= 1e-6 * (before[1:] + after[:-1])
+        if np.any(linked[1:] & ~same):
+            raise ModelError(f"A reading shared by two gains must have one standard error: {after_se!r} of a row and "
+                             f"{before_se!r} of the next differ.")
+        self.unit, self._weight, self._weights = rows.unit, rows.weight, weights
+        scale = rows.unit ** 2
+        self._own = variance[arranged] / scale
+        self._mean_own = float(variance.mean())
+        couple = np.zeros(len(arranged))
+        couple[1:] = np.where(linked[1:], -after[:-1] ** 2 / (length[1:] * length[:-1]), 0.0)
+        self._shape = rows.variance_shape[arranged]
+        self._arrange(linked, couple / scale)
+        order = arranged[self._by_step]
+        self._z, self._x = rows.random[order], rows.fixed[order]
+        self._own, self._shape = self._own[self._by_step], self._shape[self._by_step]
+        self._summer = Summer(rows.codes[order])
+        self._memory: tuple = ()
+
+    def _arrange(self, linked: np.ndarray, couple: np.ndarray) -> None:
+        """Rows by place in their run, longest run first: one step of all runs is then one slice."""
+        starts = np.flatnonzero(~linked)
+        run = np.cumsum(~linked) - 1
+        place = np.arange(len(linked)) - starts[run]
+        length = np.bincount(run)
+        rank = np.empty(len(length), dtype=np.int64)
+        rank[np.argsort(-length, kind="stable")] = np.arange(len(length))
+        self._by_step = np.lexsort((rank[run], place))
+        self._couple = couple[self._by_step]
+        counts = np.bincount(place)
+        bounds = np.concatenate([[0], np.cumsum(counts)])
+        self._steps = [slice(int(a), int(b)) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+
+    def start(self) -> np.ndarray:
+        return np.array([0.7])
+
+    def _factor(self, rho: np.ndarray):
+        """Pivots d, multipliers l (towards the row before), and the slope of log|R| in rho."""
+        if len(self._memory) and self._memory[0] == rho[0]:
+            return self._memory[1:]
+        variance = self._own + rho[0] ** 2 * self._shape
+        slope = 2.0 * rho[0] * self._shape
+        pivot, multiplier, pivot_slope = variance.copy(), np.zeros_like(variance), slope.copy()
+        for above, here in zip(self._steps[:-1], self._steps[1:], strict=True):
+            count = here.stop - here.start
+            ahead = slice(above.start, above.start + count)
+            ratio = self._couple[here] / pivot[ahead]
+            multiplier[here] = ratio
+            pivot[here] -= ratio * self._couple[here]
+            pivot_slope[here] += ratio ** 2 * pivot_slope[ahead]
+        if pivot.min() <= 0.0:
+            raise np.linalg.LinAlgError("the tape's covariance is not positive definite")
+        self._memory = (rho[0], pivot, multiplier, float((pivot_slope / pivot).sum()))
+        return self._memory[1:]
+
+    def _forward(self, array: np.ndarray, multiplier: np.ndarray) -> np.ndarray:
+        """``L^-1 array``."""
+        out = array.copy()
+        for above, here in zip(self._steps[:-1], self._steps[1:], strict=True):
+            count = here.stop - here.start
+            out[here] -= multiplier[here, None] * out[above.start:above.start + count]
+        return out
+
+    def _back(self, array: np.ndarray, multiplier: np.ndarray) -> np.ndarray:
+        """``L^-T array``, in place."""
+        for above, here in zip(self._steps[-2::-1], self._steps[:0:-1], strict=True):
+            count = here.stop - here.start
+            array[above.start:above.start + count] -= multiplier[here, None] * array[here]
+        return array
+
+    def moments(self, rho: np.ndarray) -> Moments:
+        pivot, multiplier, _ = self._factor(rho)
+        z, x = self._forward(self._z, multiplier), self._forward(self._x, multiplier)
+        return self._summer.moments(z, x, 1.0 / pivot, log_weight=-float(np.log(pivot).sum()))
+
+    def pull_back(self, rho: np.ndarray, cells_bar: np.ndarray, total_bar: np.ndarray) -> np.ndarray:
+        pivot, multiplier, log_det_slope = self._factor(rho)
+        z = self._back(self._forward(self._z, multiplier) / pivot[:, None], multiplier)
+        x = self._back(self._forward(self._x, multiplier) / pivot[:, None], multiplier)
+        cells, total = self._summer.arrays(z, x, -2.0 * rho[0] * self._shape)
+        return np.array([log_det_slope + float((cells * cells_bar).sum() + (total * total_bar).sum())])
+
+    def estimates(self, rho: np.ndarray) -> dict[str, float]:
+        return {}
+
+    def variances(self, rho: np.ndarray, sigma2: float) -> dict[str, float]:
+        return {"residual": rho[0] ** 2 * self.unit ** 2, "tape": self._mean_own}
+
+    def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray:
+        process = rho[0] ** 2 * self.unit ** 2 * weight_shape(self._weights, self._weight, table)
+        if table is None:
+            raise ModelError("Bounds of one new gain need the rows: give the table with the readings' errors as new.")
+        before_se, after_se, start, end, _ = self._columns
+        lacking = [name for name in (before_se, after_se, start, end) if name not in table.columns]
+        if lacking:
+            raise ModelError(f"Bounds of one new gain need its readings' errors; the new rows lack {lacking[0]!r}.")
+        begin, finish = _numbers_together(table[start], table[end])
+        return process + _reading_variance(table, self._columns, finish - begin)[0]
+
+
+def _numbers_together(first: pd.Series, second: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Two columns of dates or numbers on one scale, in days."""
+    if pd.api.types.is_datetime64_any_dtype(first):
+        origin = first.min()
+        day = np.timedelta64(1, "D")
+        return (first - origin).to_numpy() / day, (second - origin).to_numpy() / day
+    return _numbers(first), _numbers(second)
+
+
+def _errors(table: pd.DataFrame, name: str) -> np.ndarray:
+    values = _numbers(table[name])
+    if np.any(values < 0.0):
+        raise ModelError(f"A standard error below zero in {name!r}.")
+    return values
+
+
+def _reading_variance(table: pd.DataFrame, columns, elapsed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Variance of each gain from its two readings, and the days between them."""
+    before_se, after_se, _, _, days = columns
+    length = elapsed if days is None else _numbers(table[days])
+    if np.any(length <= 0.0):
+        raise ModelError("Every gain needs days between its two readings; some have none.")
+    return (_errors(table, before_se) ** 2 + _errors(table, after_se) ** 2) / length ** 2, length

