@@ -17,7 +17,7 @@ from patchstats.plantsize import size_at_set
 from patchstats.remarks import PatchstatsError
 from patchstats.tables import conform, table_of
 from patchstats.tape import TAPE_SE_CM, WeightTable
-from patchstats.tapings import SLIP_SE, tapings
+from patchstats.tapings import SLIP_SE, settle
 from patchstats.units import lb_to_kg
 
 # Growers speak of up to 60 lb on a best day (Pantagraph, 29 Jul 2022); the gate stands well above it.
@@ -46,7 +46,7 @@ def daily_gains(club, *, table: WeightTable | str | None = None, tape_se_cm: flo
     of the row above shares its taping. Nothing is left out silently: ``attrs["left_out"]`` counts readings and
     intervals by reason, and :func:`left_out` lists them.
     """
-    made = tapings(club, table=table, tape_se_cm=tape_se_cm, as_of=as_of)
+    made = settle(club, table, tape_se_cm, as_of)
     rows, dropped = _intervals(made)
     rows = _join_fruits(rows, club, as_of)
     rows = _join_days(rows, patch_days(club, as_of=as_of) if days is None else days)
@@ -62,7 +62,7 @@ def left_out(club, *, table: WeightTable | str | None = None, tape_se_cm: float 
 
     Columns: what ("reading" or "interval"), fruit, from_date, date, over_the_top_cm, expected_cm, reason, file, line.
     """
-    made = tapings(club, table=table, tape_se_cm=tape_se_cm, as_of=as_of)
+    made = settle(club, table, tape_se_cm, as_of)
     _, dropped = _intervals(made)
     readings = made[~made["used"].astype(bool)].assign(what="reading", from_date=np.datetime64("NaT", "ns"))
     both = [readings, dropped.assign(what="interval", expected_cm=np.nan)]

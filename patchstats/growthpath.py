@@ -27,7 +27,7 @@ from scipy.stats import norm
 
 from patchstats.remarks import ModelError
 from patchstats.tape import TABLES, TAPE_SE_CM, WeightTable, mass_from_tape, slope_kg_cm
-from patchstats.tapings import tapings
+from patchstats.tapings import settle
 
 FEWEST = 4  # tapings for a path
 MISFIT = 3.5  # auxiliary residuals beyond this are flagged: about one good taping in two thousand
@@ -121,7 +121,7 @@ class FruitLog:
 
 
 def fruit_logs(club, table, tape_se_cm, as_of) -> list[FruitLog]:
-    used = tapings(club, table=table, tape_se_cm=tape_se_cm, as_of=as_of)
+    used = settle(club, table, tape_se_cm, as_of)
     used = used[used["used"].to_numpy(bool)]
     named = used.dropna(subset=["table"]).drop_duplicates("fruit").set_index("fruit")["table"]
     out = []

@@ -76,23 +76,29 @@ def tapings(club, *, table: WeightTable | str | None = None, tape_se_cm: float |
     fruit and day; rows with ``used`` False are single readings with their ``reason``. A used row whose total lies
     outside the weight table has no mass. The sum of ``tapings`` is the number of readings.
     """
+    return conform("tapings", settle(club, table, tape_se_cm, as_of))
+
+
+def settle(club, table: WeightTable | str | None, tape_se_cm: float | pd.Series, as_of) -> pd.DataFrame:
+    """The same rows and columns in plain kinds, for the modules that compute on them and then conform their own."""
     raw, fruits, files = _readings(club, tape_se_cm, as_of)
     _add_totals(raw)
     days = _days(raw)
     days, slips = _without_slips(days)
     days, listed = _settle_doubles(days, raw, slips)
-    out = pd.concat([days.assign(used=True), listed.assign(used=False, tapings=1)], ignore_index=True)
-    out = out.sort_values(["fruit", "date", "line"], kind="stable", ignore_index=True)
-    _add_mass(out, fruits, table)
-    return conform("tapings", pd.DataFrame({
-        "fruit": fruits.index.to_numpy(object)[out["fruit"].to_numpy()], "date": out["date"], "day": out["day"],
-        "tapings": out["tapings"], "over_the_top_cm": out["over_the_top_cm"],
-        "over_the_top_cm_se": out["over_the_top_cm_se"],
+    out = days.assign(used=True)
+    if len(listed):
+        out = pd.concat([out, listed.assign(used=False, tapings=1)], ignore_index=True)
+        out = out.sort_values(["fruit", "date", "line"], kind="stable", ignore_index=True)
+    total, se, fruit = (out[c].to_numpy() for c in ("over_the_top_cm", "over_the_top_cm_se", "fruit"))
+    mass, mass_se, name = _mass(fruit, total, se, out["used"].to_numpy(), fruits, table)
+    return pd.DataFrame({
+        "fruit": fruits.index.to_numpy(object)[fruit], "date": out["date"], "day": out["day"],
+        "tapings": out["tapings"], "over_the_top_cm": total, "over_the_top_cm_se": se,
         "measure": np.array([*MEASURES, None], dtype=object)[out["measure"].to_numpy()],
-        "relation_percent_se": out["relation_percent_se"], "mass_kg": out["mass_kg"], "mass_kg_se": out["mass_kg_se"],
-        "table": out["table"], "used": out["used"],
-        "reason": np.array([None, *REASONS[1:]], dtype=object)[out["reason"].to_numpy()],
-        "expected_cm": out["expected_cm"], "file": files[out["row"].to_numpy()], "line": out["line"]}))
+        "relation_percent_se": out["relation_percent_se"], "mass_kg": mass, "mass_kg_se": mass_se, "table": name,
+        "used": out["used"], "reason": np.array([None, *REASONS[1:]], dtype=object)[out["reason"].to_numpy()],
+        "expected_cm": out["expected_cm"], "file": files[out["row"].to_numpy()], "line": out["line"]})
 
 
 def _readings(club, tape_se_cm, as_of) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray]:
@@ -217,7 +223,7 @@ def _days(raw: pd.DataFrame) -> pd.DataFrame:
     first = np.ones(len(good), bool)
     first[1:] = (fruit[1:] != fruit[:-1]) | (date[1:] != date[:-1])
     if first.all():
-        return raw.iloc[good].assign(tapings=1).reset_index(drop=True)
+        return (raw if len(good) == len(raw) else raw.iloc[good].reset_index(drop=True)).assign(tapings=1)
     number = np.cumsum(first) - 1
     rough = raw["relation_percent_se"].to_numpy()[good] > 0
     direct = np.bincount(number, ~rough) > 0
@@ -338,8 +344,8 @@ def _settle_doubles(days: pd.DataFrame, raw: pd.DataFrame, slips: pd.DataFrame) 
     return days, raw[raw["reason"].to_numpy() != 0]
 
 
-def _add_mass(frame: pd.DataFrame, fruits: pd.DataFrame, table: WeightTable | str | None) -> None:
-    """Adds mass_kg, mass_kg_se and the table's name, by each fruit's season and class unless one table is named."""
+def _mass(fruit, total, se, used, fruits: pd.DataFrame, table: WeightTable | str | None):
+    """Mass, its error and the table's name, by each fruit's season and class unless one table is named."""
     of_fruit = np.full(len(fruits), -1)
     held: list[WeightTable] = []
     if table is not None:
@@ -351,12 +357,10 @@ def _add_mass(frame: pd.DataFrame, fruits: pd.DataFrame, table: WeightTable | st
             except PatchstatsError:  # weighed without a tape, or a season whose table is not held
                 continue
             of_fruit[rows] = len(held) - 1
-    which = np.where(frame["used"].to_numpy(), of_fruit[frame["fruit"].to_numpy()], -1)
-    total, se = frame["over_the_top_cm"].to_numpy(), frame["over_the_top_cm_se"].to_numpy()
-    mass, mass_se = np.full(len(frame), np.nan), np.full(len(frame), np.nan)
+    which = np.where(used, of_fruit[fruit], -1)
+    mass, mass_se = np.full(len(total), np.nan), np.full(len(total), np.nan)
     for number, chosen in enumerate(held):
         rows = which == number
         made = mass_from_tape(total[rows], table=chosen, tape_se_cm=se[rows])
         mass[rows], mass_se[rows] = made["mass_kg"], made["mass_kg_se"]
-    frame["mass_kg"], frame["mass_kg_se"] = mass, mass_se
-    frame["table"] = np.array([*(t.name for t in held), None], dtype=object)[which]
+    return mass, mass_se, np.array([*(t.name for t in held), None], dtype=object)[which]
