@@ -135,7 +135,7 @@ _kind("cell-formula-error", "blanked", "Formula without a result",
       "The cell holds {read} in place of a value.", "Open the sheet, let it compute, and save again; or type the number.")
 _kind("cell-ditto", "repaired", "Same as above",
       "A ditto mark or the word same stands for the cell above it.",
-      "{before} stands for the cell above: {after}.", "Nothing to do.")
+      "{before} stands for the cell above on {count} lines from here: {after}.", "Nothing to do.")
 _kind("name-carried-down", "repaired", "Name carried down",
       "A name written once beside the first of several lines counts for the lines below it.",
       "No {what} on {count} lines from here; they were read as belonging to {after}.",

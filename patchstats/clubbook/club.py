@@ -98,6 +98,7 @@ def open_club(folder: str | Path) -> Club:
     for name, rows in frames.items():
         held[name], remarks = merged(name, rows[rows["receipt"].isin(standing)].reset_index(drop=True), files)
         found += remarks
+    held = tables.completed(held)
     return Club(name=settings.name, folder=folder, settings=settings, **held,
                 remarks=_with_found(said, found), receipts=receipts)
 

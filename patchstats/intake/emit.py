@@ -155,6 +155,7 @@ class BlockReader:
         self.home: dict[str, Column] = {}  # concept -> the column that it was read from
         self.doubtful = np.zeros(self.size, dtype=bool)
         self.spoken_rows: set[int] = set()
+        self.refused_values: dict[int, bool] = {}
 
     # --- reading ------------------------------------------------------------------------------------------------
     def read(self) -> None:
@@ -341,6 +342,9 @@ class BlockReader:
         if gave:
             self._use_names(row)
         elif row not in self.spoken_rows:
+            if self.refused_values.get(row):  # its values were spoken of, and with them the line
+                self.page.spoken((record, p) for p in self.page.full(record))
+                return
             code = "line-without-reading" if self._only_words(row) else "line-not-understood"
             places = [(c.records[row], c.positions[row]) for c in self.block.columns if c.records[row] >= 0]
             self.harvest.idle.append((page, record, code, places))
@@ -492,6 +496,7 @@ class BlockReader:
                 spec.low <= value <= spec.high):  # type: ignore[operator]
             place = self.place(concept, row)
             if place[0] >= 0 and place[1] >= 0:
+                self.refused_values[row] = True
                 self.page.unuse(*place)
                 self.page.say("value-out-of-range", *place, value=f"{value:.4g}", unit=spec.unit or "",
                               quantity=CONCEPTS[concept].title, low=f"{spec.low:g}", high=f"{spec.high:g}")
@@ -596,7 +601,8 @@ class BlockReader:
                 self.harvest.know("patches", patch or f"{grower}/home", page, record, {
                     "grower": grower, TARGETS["patches"][concept]: self._gate_fact(
                         "patches", TARGETS["patches"][concept], concept)})
-        self._know_plant(row, grower, season, plant or fruit, {"seed": seed, **plant_told})
+        if plant or any(v is not None for k, v in plant_told.items() if k != "seed"):
+            self._know_plant(row, grower, season, plant or fruit, {"seed": seed, **plant_told})
         self.harvest.know("fruits", fruit, page, record, {
             "plant": plant, "patch": patch, "grower": fruit.split("/")[0], "season": int(fruit.split("/")[1]), **told},
             where["fruits"])

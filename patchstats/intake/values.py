@@ -48,7 +48,7 @@ def texts_of(page: Page, column: Column) -> list[str | None]:
             page.use(record, position)
             out.append(last)
             continue
-        if cells.is_nothing(bare):
+        if cells.is_nothing(bare) and not (bare and _says_no(column.concept, bare)):
             if bare:
                 page.use(record, position)
             out.append(None)
@@ -61,6 +61,13 @@ def texts_of(page: Page, column: Column) -> list[str | None]:
         out.append(bare)
     _speak_ditto(page, run)
     return out
+
+
+def _says_no(concept: str, text: str) -> bool:
+    """Words for nothing that are an answer where yes, no or a choice is asked: no cover, did it set."""
+    if CONCEPTS[concept].kind == "yes_no":
+        return text.casefold() in ("x", "none")
+    return concept == "cover" and text.casefold() in ("none", "nothing")
 
 
 def _speak_ditto(page: Page, run) -> None:
