@@ -23,9 +23,9 @@ FLOORS = [
         "tables", "tape", "ellipsoid", "curves", "heat", "daylight", "soilheat", "kinship")),
     ("taking in and keeping", ("intake", "clubbook")),
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
-    ("the engine house", ("lmm", "curvefit", "growthpath", "pace")),
+    ("the engine house", ("lmm", "curvefit", "growthpath", "pace", "ranking")),
     ("the club's questions", (
-        "drivers", "fairness", "calibrate", "landmarks", "weeks", "forecast", "timing", "seedlines", "losses", "claims")),
+        "drivers", "fairness", "robustness", "calibrate", "landmarks", "weeks", "forecast", "timing", "seedlines", "losses", "claims")),
     ("showing", ("findings", "charts")),
     ("doors", ("meeting", "desk", "demo", "tour", "cli")),
 ]
@@ -41,6 +41,7 @@ STAIRS = {
     ("gains", "tapings"): "gains are made of tapings, plant sizes and days of the patch, each prepared by itself",
     ("gains", "plantsize"): "the same",
     ("gains", "patchdays"): "the same",
+    ("robustness", "drivers"): "it asks the drivers' question again, in other ways",
     ("tour", "demo"): "the tour shows the invented club",
     ("tour", "meeting"): "its last step is the annual meeting",
     ("cli", "tour"): "the command line opens the other doors",
