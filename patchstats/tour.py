@@ -29,17 +29,19 @@ def demo(*, output: Path, club_folder: Path | None = None, say: Say = print) -> 
     """
     with finished_whole(output) as workplace:
         from patchstats.drivers import what_drives_gain
-        from patchstats.meeting import write_meeting
+        from patchstats.findings import what_drives
+        from patchstats.meeting import club_sections, write_meeting
 
         club = demo_club(say, club_folder)
         say("Fitting what drives daily gain ...")
         drivers = what_drives_gain(club)
-        for finding in drivers.findings():
+        for finding in what_drives(drivers, shown=club.shown).items:
             say(f"  {finding.sentence}")
         say("Running the notebooks ...")
         run_notebooks(club.folder, workplace / "notebooks", say)
         say("Writing the annual meeting's page and charts ...")
-        write_meeting(club, workplace)
+        meeting = write_meeting(club, workplace, sections=club_sections(club, drivers=drivers))
+        say(f"  {len(meeting.findings)} findings, {len(meeting.charts)} files of charts.")
     say(f"\nWhere to look:\n  {output / 'index.html'}  the findings and charts, for any browser\n"
         f"  {output / 'notebooks'}  one question a notebook: jupyter lab {output / 'notebooks'}\n"
         f"  {club.folder / 'logs'}  the logs as members wrote them")

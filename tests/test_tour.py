@@ -20,7 +20,7 @@ def notebook(folder: Path, *cells: str) -> None:
 def test_the_whole_tour_and_a_second_one(demo_root, tmp_path, monkeypatch):
     shutil.copytree(demo_root / "data" / "demo", tmp_path / "club")
     notebook(tmp_path / "notebooks", "club_folder = 'somewhere else'",
-             "import patchstats as ps\nprint(ps.open_club(club_folder).name)")
+             "from patchstats.clubbook import open_club\nprint(open_club(club_folder).name)")
     monkeypatch.setattr(tour, "notebooks_folder", lambda: tmp_path / "notebooks")
     said: list[str] = []
     output = tmp_path / "output"
@@ -36,7 +36,10 @@ def test_the_whole_tour_and_a_second_one(demo_root, tmp_path, monkeypatch):
 
 def test_counts_are_said_and_add_up(demo_root, tmp_path):
     folder = tmp_path / "club"
-    shutil.copytree(demo_root / "data" / "demo", folder, ignore=shutil.ignore_patterns("book.sqlite*", "originals"))
+    (folder / "logs").mkdir(parents=True)
+    shutil.copy(demo_root / "data" / "demo" / "patchstats.toml", folder)
+    for log in sorted((demo_root / "data" / "demo" / "logs").iterdir())[::20]:
+        shutil.copy(log, folder / "logs")
     said: list[str] = []
     club = tour.demo_club(said.append, folder)
     assert (club.receipts["rows_read"] == club.receipts["rows_kept"] + club.receipts["rows_listed"]).all()
