@@ -9,5 +9,5 @@ from patchstats.demo.model import DEMO_SEED, MODEL, Model, truth
 from patchstats.demo.simulate import DemoClub, simulate
 from patchstats.demo.write import Written, compose, settings_text, write_club, write_logs
 
-__all__ = ["DEMO_SEED", "MODEL", "DemoClub", "Model", "Written", "compose", "settings_text", "simulate", "truth", "write_club",
-           "write_logs"]
+__all__ = ["DEMO_SEED", "MODEL", "DemoClub", "Model", "Written", "compose", "settings_text", "simulate", "truth",
+           "write_club", "write_logs"]

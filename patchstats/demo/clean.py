@@ -100,7 +100,9 @@ def _fruits(latent: pd.DataFrame, ways: list[Habit]) -> pd.DataFrame:
     old = (latent["end_age"] > 40).to_numpy()
     return pd.DataFrame({
         "fruit": latent["fruit"], "plant": latent["plant_key"], "patch": latent["patch_key"],
-        "grower": latent["grower"], "season": latent["season"], "kind": "pumpkin", "seed": latent["seed"],
+        "grower": latent["grower"], "season": latent["season"],
+        "kind": latent["end_reason"].map({"weighed": "pumpkin"}),  # the class is said at the weigh-off
+        "seed": latent["seed"],
         "pollen": latent["pollen"], "set_date": date_of(latent["season"], latent["set_day"]),
         "secondaries_at_set": latent["secondaries"],
         "main_vine_cm": _lengths(latent["main_vine_cm"].to_numpy(), metric),
@@ -191,10 +193,10 @@ def _soil(rng, people: season.People, ways: list[Habit], s: season.Season) -> pd
     patch, column = _patch_days(people, ways, s, lambda w: w.soil_every)
     here = rng.random(len(patch)) < 0.97
     patch, column = patch[here], column[here]
-    probe = s.sky.soil_c[patch, column] + rng.normal(0.0, 0.2, len(patch))
+    probe = s.sky.soil_c[patch, column] + rng.normal(0.0, 0.1, len(patch))
     metric = _metric(ways, pd.Series(people.patch_member[patch]))
-    # Written to half a degree Celsius or to a whole degree Fahrenheit.
-    shown = np.where(metric, np.rint(probe * 2.0) / 2.0, f_to_c(np.rint(c_to_f(probe))))
+    # Written to half a degree, Celsius or Fahrenheit.
+    shown = np.where(metric, np.rint(probe * 2.0) / 2.0, f_to_c(np.rint(c_to_f(probe) * 2.0) / 2.0))
     return pd.DataFrame({
         "patch": _patch_keys(people)[patch], "date": date_of([s.year] * len(patch), weather.DAYS[column]),
         "time_of_day": "07:00", "soil_c": shown,

@@ -45,15 +45,16 @@ def _seeds(tables: dict[str, pd.DataFrame]) -> Page:
 def _weigh_off(tables: dict[str, pd.DataFrame], year: int) -> Page:
     page = Page(f"club weigh-off {year}.csv", PLAIN)
     page.text(f"{CLUB}: weigh-off results {year}")
-    page.add("Place", "Date", "Site", "Grower", "Season", "Fruit", "Seed", "OTT (in)", "Chart (lb)", "Scale weight (lb)",
-             "% to chart", "Status")
+    page.add("Place", "Date", "Site", "Grower", "Season", "Fruit", "Class", "Seed", "OTT (in)", "Chart (lb)",
+             "Scale weight (lb)", "% to chart", "Status")
     results = tables["weighings"].merge(tables["fruits"][["fruit", "grower", "season", "seed"]], on="fruit")
     results = results[results["season"] == year].sort_values("scale_kg", ascending=False, kind="stable")
     for place, row in enumerate(results.itertuples(), 1):
         inches = float(cm_to_inches(row.over_the_top_cm))
         chart = float(kg_to_lb(mass_of_inches(inches)))
         pounds = np.rint(2.0 * kg_to_lb(row.scale_kg)) / 2.0
-        page.add(place, PLAIN.date(row.date.date()), row.site, row.grower, year, row.fruit.rsplit("/", 1)[-1], row.seed,
+        page.add(place, PLAIN.date(row.date.date()), row.site, row.grower, year, row.fruit.rsplit("/", 1)[-1],
+                 "pumpkin", row.seed,
                  PLAIN.number(inches, 1), f"{chart:.0f}", PLAIN.number(pounds, 1),
                  f"{100.0 * (pounds / chart - 1.0):+.0f}", row.status)
     return page

@@ -1,9 +1,9 @@
 """Growth of the invented fruits: the club's baseline curve, mass to tape, and the tape's error.
 
 The baseline gain at an age of ``t`` days is ``t**(shape - 1) * exp(-t / scale)``, held back in the first ten days by
-a logistic start. Two numbers are solved so that the fruit of the baseline has 77 % of its harvest's inches at 40
-days and 91 % at 60 (Holland J., *Estimating Final Pumpkin Size During the Growing Season*, N.E.P.G.A. Newsletter,
-June 1993). The early days follow dated growth points of growers' journals: a circumference of 17 to 24 in at day 10
+a logistic start. Two numbers are solved so that the club's fruit have 77 % of their harvest's inches at 40 days and
+91 % at 60 (Holland J., *Estimating Final Pumpkin Size During the Growing Season*, N.E.P.G.A. Newsletter, June 1993).
+The early days follow dated growth points of growers' journals: a circumference of 17 to 24 in at day 10
 and about 35 in at day 14. The curve's form is ours.
 """
 

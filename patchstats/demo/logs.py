@@ -1,9 +1,10 @@
-"""One member's season as a writer of logs needs it: facts, tapings in the member's unit, and the dialect of the hand."""
+"""One member's season as a writer of logs needs it: facts, tapings in the member's unit, the dialect of the hand."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -46,7 +47,7 @@ class FruitLog:
 
     @property
     def set_date(self) -> date:
-        return self.facts["set_date"]
+        return cast(date, self.facts["set_date"])
 
 
 @dataclass

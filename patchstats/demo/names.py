@@ -6,11 +6,13 @@ CLUB = "Umberlow Vale Patch Club"
 PLACE = "Umberlow Vale"
 SITES = ("Umberlow Vale Weigh-off", "Brackmere Harvest Fair")
 
-_GIVEN = ("Marta", "Odo", "Tilda", "Ferris", "Ansel", "Brida", "Corwin", "Delphy", "Emmet", "Fenna", "Garrick", "Hesper",
+_GIVEN = ("Marta", "Odo", "Tilda", "Ferris", "Ansel", "Brida", "Corwin", "Delphy", "Emmet", "Fenna", "Garrick",
+          "Hesper",
           "Isolde", "Jarvis", "Kester", "Lunet", "Merrit", "Nessa", "Orrin", "Petra", "Quill", "Roswen", "Sorrel",
           "Tamsin", "Ulric", "Verity", "Wystan", "Xanthe", "Yorick", "Zelda", "Alaric", "Bettony", "Caspar", "Dorrit",
           "Edda", "Falk", "Gerda", "Hollis", "Imre", "Jorun")
-_SURNAMES = ("Quellhurst", "Brambeck", "Tarnhow", "Ashgillby", "Mossendew", "Oxthorn", "Pellowick", "Duskery", "Vinterby",
+_SURNAMES = ("Quellhurst", "Brambeck", "Tarnhow", "Ashgillby", "Mossendew", "Oxthorn", "Pellowick", "Duskery",
+             "Vinterby",
              "Larkmire", "Hobbledon", "Cressmoor", "Fennering", "Gorsewyn", "Muddlecote", "Rushgarth", "Stumpwell",
              "Thimblow", "Umberley", "Wexcombe", "Yarrowick", "Zennorby", "Applegarth-Low", "Bracknook", "Copsewith",
              "Dewlapper", "Elderholt", "Furzewick", "Gallowby", "Hazelrake", "Inkerby", "Jasperholt", "Kettlemoor",
@@ -27,7 +29,7 @@ def members(count: int) -> list[str]:
     ['Marta Quellhurst', 'Odo Brambeck']
     """
     names = []
-    for turn in range(0, count // len(_SURNAMES) + 1):
+    for turn in range(count // len(_SURNAMES) + 1):
         names += [f"{_GIVEN[(i + turn) % len(_GIVEN)]} {surname}" for i, surname in enumerate(_SURNAMES)]
     if count > len(_GIVEN) * len(_SURNAMES):
         raise ValueError(f"The invented club has {len(_GIVEN) * len(_SURNAMES)} names, not {count}.")

@@ -65,7 +65,8 @@ def secondaries_on(plant: Plant, day, model: Model):
     day = np.asarray(day, dtype=float)
     before = plant.secondaries_186 * np.clip((day - 150.0) / 36.0, 0.0, 1.0)
     after = plant.secondaries_186 + model.secondaries_a_day * np.minimum(day - 186.0, 30.0)
-    return np.rint(np.clip(np.where(day < 181, np.minimum(before, after), after), 0, 34)).astype(int)
+    count = np.where(day < 181, np.minimum(before, after), after)
+    return np.rint(np.clip(count, 0, model.secondaries_range[1])).astype(int)
 
 
 def pollinate(rng: np.random.Generator, model: Model, plants: list[Plant], air_max_c: np.ndarray,
@@ -81,6 +82,9 @@ def pollinate(rng: np.random.Generator, model: Model, plants: list[Plant], air_m
         kept, tries = 0, 0
         wants_backup = rng.random() < 0.22
         while day <= 210 and tries < 7:
+            if secondaries_on(plant, day, model) < model.secondaries_range[0]:
+                day += 1
+                continue
             cover = COVERS[int(rng.choice(4, p=[0.25, 0.35, 0.2, 0.2]))]
             males = int(rng.integers(1, 6))
             hours = 0.0 if cover == "none" else float(rng.choice([12, 14, 18, 24, 36, 48]))

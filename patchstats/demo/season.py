@@ -118,7 +118,8 @@ def _fruits(rng, model: Model, people: People, box: SeedBox, put_out, kept, year
 def _grow(rng, model: Model, fruits: pd.DataFrame, sky: weather.Sky):
     """Daily gain [kg] by age, lasting pace [percent], day-to-day deviation [percent], mean soil [C] of each fruit."""
     ages = np.arange(growth.LAST_DAY)
-    column = plants.patch_day(fruits["set_day"].to_numpy()[:, None] + ages)
+    # Growth is from one morning's taping to the next; its soil is the one read at the end, that morning.
+    column = plants.patch_day(fruits["set_day"].to_numpy()[:, None] + ages + 1)
     soil = sky.soil_c[fruits["patch"].to_numpy()[:, None], column]
     lasting = (100.0 + model.secondaries_percent * (fruits["secondaries"] - model.secondaries_mid)
                + model.set_day_percent * (fruits["set_day"] - model.set_day_mid)
@@ -129,7 +130,7 @@ def _grow(rng, model: Model, fruits: pd.DataFrame, sky: weather.Sky):
     noise = growth.persistent_noise(rng, len(fruits), growth.LAST_DAY, sd=model.day_sd,
                                     persistence=model.day_persistence)
     pace = lasting[:, None] + soil_percent(soil, model) + drift + noise
-    # A fruit does not shrink: fewer than one day in a thousand is held at 2 % of the baseline.
+    # A fruit does not shrink: the few days below 2 % of the baseline are held there (see the tests for how few).
     gain = growth.baseline_gain(model) * np.maximum(pace, 2.0) / 100.0
     return gain, lasting + soil_percent(soil, model)[:, 15:76].mean(axis=1), noise, soil[:, 15:76].mean(axis=1)
 
@@ -184,7 +185,7 @@ def _weigh(rng, model: Model, people: People, box: SeedBox, fruits: pd.DataFrame
     weighed = fruits["end_reason"] == "weighed"
     best = fruits["scale_kg"].where(weighed & ~damaged).groupby([fruits["member"], fruits["site"]]).transform("max")
     status = np.where(damaged, "damaged", np.where(fruits["scale_kg"] == best, "official", "exhibition"))
-    fruits["status"] = np.where(weighed, status, None)
+    fruits["status"] = pd.Series(status, index=fruits.index, dtype=object).where(weighed, None)
 
 
 def _save_seed(box: SeedBox, people: People, fruits: pd.DataFrame, year: int) -> None:

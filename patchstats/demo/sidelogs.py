@@ -81,7 +81,8 @@ def size_log(writer: Writer, sizes: pd.DataFrame) -> None:
     page = _top(writer, f"{writer.stem} plant sizes.{_ending(writer)}")
     page.text()
     covered = [f"{writer.word('covered_m2')} (m2)"] if writer.dialect.metric else []
-    page.add(*(writer.word(k) for k in ("season", "plant", "date", "secondaries")), _vine_head(writer, "vine"), *covered)
+    page.add(*(writer.word(k) for k in ("season", "plant", "date", "secondaries")), _vine_head(writer, "vine"),
+             *covered)
     for row in sizes.itertuples():
         more = [writer.dialect.number(row.covered_m2)] if covered else []
         page.add(_season(row.plant), _last(row.plant), writer.dialect.date(row.date.date()), row.secondaries,
@@ -103,7 +104,7 @@ def flower_log(writer: Writer, flowers: pd.DataFrame) -> None:
 def _degrees(writer: Writer, celsius: float) -> str:
     if writer.dialect.metric:
         return writer.dialect.number(celsius, 1)
-    return writer.dialect.number(c_to_f(celsius), 0)
+    return writer.dialect.number(c_to_f(celsius), 1)
 
 
 def _degree_sign(writer: Writer) -> str:

@@ -29,12 +29,14 @@ def season_sky(rng: np.random.Generator, *, lean_c: np.ndarray, heated: np.ndarr
     """One season's days for patches of the given lean [C] and heating."""
     patches = len(lean_c)
     spell = _spell(rng, 1.0)
-    turn = np.cos(2.0 * np.pi * (DAYS - 206) / 365.0)  # warmest in the last week of July
+    turn = np.cos(2.0 * np.pi * (DAYS - 206) / 365.0)  # air is warmest in the last week of July, soil a week later
+    soil_turn = np.cos(2.0 * np.pi * (DAYS - 213) / 365.0)
     warm_year = rng.normal(0.0, 0.5)
     mean = 12.5 + 9.0 * turn + warm_year
+    soil_mean = 12.7 + 9.0 * soil_turn + warm_year
     own_season = rng.normal(0.0, 0.8, patches)
     local = rng.normal(0.0, 0.35, (patches, len(DAYS)))
-    soil = mean + 0.3 + 1.2 * _smooth(spell) + (lean_c + own_season + HEATING_C * heated)[:, None] + local
+    soil = soil_mean + 1.2 * _smooth(spell) + (lean_c + own_season + HEATING_C * heated)[:, None] + local
     wet = (rng.random(len(DAYS)) < 0.27) * rng.gamma(0.9, 10.0, len(DAYS))
     rain = np.where(rng.random((patches, len(DAYS))) < 0.9, wet, 0.0) * rng.uniform(0.7, 1.3, (patches, len(DAYS)))
     air = mean + 2.6 * spell - 1.0 * (wet > 3.0)

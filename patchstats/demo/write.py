@@ -20,7 +20,7 @@ _HAND_STREAM = 1066  # sets the stream of the hands apart from the club's own
 
 @dataclass(frozen=True)
 class Written:
-    """The files as ``{name: bytes}`` and the list of blemishes planted in them (see :mod:`patchstats.demo.blemishes`)."""
+    """The files as ``{name: bytes}`` and the list of blemishes planted (see :mod:`patchstats.demo.blemishes`)."""
 
     files: dict[str, bytes]
     planted: pd.DataFrame
@@ -28,13 +28,12 @@ class Written:
 
 def compose(club: DemoClub) -> Written:
     """Every file of the club in memory; the same club gives the same bytes."""
-    groups = {name: {key: rows for key, rows in club.tables[name].groupby(by, sort=True)}
-              for name, by in (("readings", "fruit"),)}
+    readings = dict(iter(club.tables["readings"].groupby("fruit", sort=True)))
     pages, planted = clublists.pages(club.tables), []
     for place, (member, habit) in enumerate(club.habits.items()):
         rng = np.random.Generator(np.random.PCG64([club.seed, _HAND_STREAM, place]))
         writer = Writer(member, habit, rng)
-        _member(writer, club.tables, groups["readings"])
+        _member(writer, club.tables, readings)
         pages += writer.pages
         planted += writer.planted
     files = {page.name: page.bytes() for page in sorted(pages, key=lambda p: p.name)}
@@ -73,7 +72,8 @@ def _of(table: pd.DataFrame, keys: pd.Series, column: str) -> pd.DataFrame:
 def settings_text(club: DemoClub) -> str:
     """The club's settings, as a ``patchstats.toml`` says them."""
     days = "".join(f"{season} = {day.isoformat()}\n" for season, day in sorted(club.weigh_off.items()))
-    return (f'# The invented club. Made by patchstats.demo; see README.md in this folder.\n[club]\nname = "{club.name}"\n\n'
+    return ("# The invented club. Made by patchstats.demo; see README.md in this folder.\n"
+            f'[club]\nname = "{club.name}"\n\n'
             '[shown]\nlength = "in"\nmass = "lb"\ntemperature = "F"\n\n'
             '[season]\nfirst_day = "04-01"\nlast_day = "11-15"\n\n'
             f"[weigh_off]\n{days}")
