@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 
+import hypothesis
 import pandas as pd
 import pytest
 from hypothesis import given
@@ -69,6 +70,7 @@ def test_no_cell_of_an_export_is_a_formula(club, tmp_path):
                     assert number or not cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
 
 
+@hypothesis.settings(deadline=None)
 @given(st.text())
 def test_harmless_can_be_undone(text):
     made = harmless(text)

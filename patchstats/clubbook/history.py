@@ -14,6 +14,8 @@ from patchstats.clubbook import store
 from patchstats.clubbook.faults import in_words
 from patchstats.clubbook.files import read_original
 from patchstats.clubbook.receipts import Receipt
+from patchstats.clubbook.settings import read_settings
+from patchstats.clubbook.sheets import corrected_log
 from patchstats.clubbook.take import load_receipt, mark_taken_back
 from patchstats.remarks import ClubError, PatchstatsError
 
@@ -37,6 +39,20 @@ def original(folder: str | Path, receipt: int | Receipt) -> bytes:
     folder = Path(folder)
     with in_words(folder, "reading an original"), store.reading(folder) as connection:
         return read_original(folder, load_receipt(connection, _number(receipt)).sha256)
+
+
+def corrected(folder: str | Path, receipt: int | Receipt) -> bytes:
+    """The log of a receipt as a workbook (xlsx) to go on with: what was kept, and coloured what to fill in.
+
+    Taken in with ``replaces=`` it takes the place of that receipt.
+    """
+    folder = Path(folder)
+    number = _number(receipt)
+    with in_words(folder, "making the corrected log"), store.reading(folder) as connection:
+        remarks = load_receipt(connection, number).remarks
+        frames = {name: store.read_frame(connection, name, "receipt = ?", (number,)).drop(columns="receipt")
+                  for name in tables.STORED}
+    return corrected_log(frames, remarks, shown=read_settings(folder).shown)
 
 
 def history(folder: str | Path, *, table: str = "readings", date: str | dt.date | None = None,

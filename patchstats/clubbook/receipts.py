@@ -23,6 +23,11 @@ _HEADINGS = {
     "repaired": "Repaired for you: please check",
     "noted": "Kept as written, worth a look",
 }
+_KEPT = {"readings": ("taping", "tapings"), "sizes": ("plant size", "plant sizes"),
+         "soil": ("soil temperature", "soil temperatures"), "weather": ("day of weather", "days of weather"),
+         "flowers": ("pollination", "pollinations"), "weighings": ("weighing", "weighings"),
+         "fruits": ("fruit", "fruits"), "plants": ("plant", "plants"), "patches": ("patch", "patches"),
+         "seeds": ("seed line", "seed lines"), "growers": ("grower", "growers")}
 _SHOWN_PLACES = 12
 
 
@@ -140,8 +145,9 @@ def _opening(receipt: Receipt) -> list[str]:
             + (f" Why: {receipt.reason}" if receipt.reason else ""))
     verb = "would be kept" if receipt.status == "preview" else "kept"
     lines.append(f"Lines read: {receipt.rows_read}; {verb}: {receipt.rows_kept}; listed below: {receipt.rows_listed}.")
-    kept = [f"{count} in {name}" for name, count in receipt.kept.items() if count]
-    lines.append(f"Rows {verb}: {', '.join(kept)}." if kept else f"No rows {verb}.")
+    kept = [f"{count} {_KEPT[name][count != 1]}" for name, count in receipt.kept.items() if count and name in _KEPT]
+    lines.append(f"{'In it' if receipt.status == 'preview' else 'Kept'}: {', '.join(kept)}." if kept else
+                 "Nothing of it could be kept.")
     if not receipt.remarks and receipt.rows_kept:
         lines.append("Everything was understood. Thank you.")
     return lines
@@ -150,20 +156,23 @@ def _opening(receipt: Receipt) -> list[str]:
 def _group(remarks: list[Remark]) -> list[Block]:
     first = remarks[0]
     times = "" if len(remarks) == 1 else f" ({len(remarks)} times)"
-    out = [Block("words", tuple(x for x in (f"{first.kind.title}{times}.", first.kind.teaching) if x))]
-    lines = [_place(r) for r in remarks[:_SHOWN_PLACES]]
-    rest = remarks[_SHOWN_PLACES:]
+    shared = first.advice if len(remarks) > 1 and all(r.advice == first.advice for r in remarks) else ""
+    lines = [_place(r, advise=not shared) for r in remarks[:_SHOWN_PLACES]]
+    rest = [r.line for r in remarks[_SHOWN_PLACES:]]
     if rest:
-        lines.append(f"and {len(rest)} more, on line{'s' if len(rest) > 1 else ''} {_runs([r.line for r in rest])}")
-    return [*out, Block("places", tuple(lines))]
+        lines.append(f"and {len(rest)} more, on line{'s' if len(set(rest)) > 1 else ''} {_runs(rest)}")
+    out = [Block("words", tuple(x for x in (f"{first.kind.title}{times}.", first.kind.teaching) if x)),
+           Block("places", tuple(lines))]
+    return [*out, Block("words", (shared,))] if shared else out
 
 
-def _place(remark: Remark) -> str:
+def _place(remark: Remark, *, advise: bool) -> str:
     words = [f"line {remark.line}"] if remark.line else []
     words += [f"column {remark.column}"] if remark.column else []
     where = ", ".join(words) or "the whole file"
-    changed = f" Before: {remark.before}; after: {remark.after}." if remark.before or remark.after else ""
-    return f"{where}: {remark.message}{changed} {remark.advice}".strip()
+    told = remark.message if remark.before in remark.message and remark.after in remark.message else (
+        f"{remark.message} Before: {remark.before}; after: {remark.after}.")
+    return f"{where}: {told} {remark.advice if advise else ''}".strip()
 
 
 def _runs(lines: list[int]) -> str:

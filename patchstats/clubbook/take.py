@@ -173,6 +173,9 @@ def _take_one(connection: sqlite3.Connection | None, folder: Path, name: str, so
         return Receipt(0, name, sha256, len(data), "refused", reason=str(error))
     understood = {str(key): store.clean_text(value) for key, value in result.understood.items()}
     remarks = tuple(settled(r) for r in result.remarks)
+    whole = [r for r in remarks if r.severity == "refused" and not r.line]
+    if whole and not result.rows_read:  # no log at all, such as a picture
+        return Receipt(0, name, sha256, len(data), "refused", reason=f"{whole[0].message} {whole[0].advice}")
     rows = {table: store.cells_of(table, frame) for table, frame in result.tables.items() if len(frame)}
     counts = (result.rows_read, result.rows_kept, result.rows_listed)
     if connection is None or job.dry_run:
