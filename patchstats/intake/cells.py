@@ -3,6 +3,7 @@ by the whole column."""
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from collections.abc import Iterable, Sequence
@@ -26,6 +27,7 @@ _THREE = re.compile(
     re.IGNORECASE)
 
 
+@functools.lru_cache(maxsize=50_000)
 def clean(text: str) -> str:
     """A cell without surrounding spaces and quotation marks, and without the ' that protects a formula sign."""
     s = text.replace("\u00a0", " ").replace("\u202f", " ").replace("\u200b", "").replace("\ufeff", "").strip()

@@ -10,6 +10,7 @@ Two-digit years are 1990 to 2069; 84 is no year. A spreadsheet's count of days i
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -94,6 +95,7 @@ def year_of(text: str | None) -> int | None:
     return None
 
 
+@functools.lru_cache(maxsize=50_000)
 def parse(text: str, *, serials: bool = True) -> Parsed | None:
     """What a cell says of a day, or None when it is no date.
 

@@ -10,6 +10,7 @@ import numpy as np
 from patchstats.intake import cells, values
 from patchstats.intake.blocks import Block, Column, Fact
 from patchstats.intake.concepts import CONCEPTS, MEASURES, NAMES, OWN, TAPE, TARGETS
+from patchstats.intake.dates import year_of
 from patchstats.intake.page import OPEN, Page
 from patchstats.intake.settings import Settings
 from patchstats.intake.values import Told
@@ -397,15 +398,15 @@ class BlockReader:
         parts = label.split("/")
         if concept == "patch":
             return label if len(parts) == 2 else f"{grower}/{label.replace('/', '-')}"
-        if len(parts) == 3 and parts[1].isdigit():
+        if len(parts) == 3 and len(parts[1]) == 4 and year_of(parts[1]):
             return label
         return None if season is None else f"{grower}/{season}/{label.replace('/', '-')}"
 
     def _season(self, row: int, day: dt.date | None) -> int | None:
         season = self.names["season"][row]
         parts = str(self.names["fruit"][row] or self.names["plant"][row] or "").split("/")
-        if len(parts) == 3 and parts[1].isdigit():
-            return int(parts[1])
+        if len(parts) == 3 and len(parts[1]) == 4 and (year := year_of(parts[1])):
+            return year
         if season is not None and self.block.column("season") is None and "season" not in self.block.facts \
                 and day is not None and day.year != season and not self.told.calendar.turns:
             return day.year  # a file of several seasons that names none: each line's own year

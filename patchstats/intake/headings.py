@@ -26,6 +26,7 @@ _TIMES = {"am": "morning", "morning": "morning", "pm": "evening", "evening": "ev
 _GROUP_WORDS = ("fruit", "pumpkin", "plant", "patch", "kurbis", "no", "nr", "bed", "garden", "pflanze", "frucht")
 # What a unit written alone above or beside a column can mean is left to the column's other words.
 _UNIT_ENDING = re.compile(r"[\s_,;:/-]+(?:in\s+)?([^\s_,;:/()-]+|sq\.?\s?ft\.?|deg\s?[CFcf])$")
+_NO_WORD = re.compile(r"[^a-z0-9]+")
 _DEPTH = re.compile(r"(\d+(?:[.,]\d+)?)\s*(cm|in(?:ch(?:es)?)?|\"|″|”)(?:\s*(?:deep|depth|down))?", re.IGNORECASE)
 
 
@@ -41,15 +42,18 @@ class Heading:
     time_of_day: str = ""
 
 
+@functools.lru_cache(maxsize=50_000)
 def plain(text: str) -> str:
     """Small letters without accents and signs, one space between words: how headings are compared.
 
     >>> plain("  Circ. (SS/EE) "), plain("Bestäubt am:")
     ('circ ss ee', 'bestaubt am')
     """
+    if text.isascii():
+        return " ".join(_NO_WORD.sub(" ", text.lower().replace("%", " pct ")).split())
     text = text.casefold().replace("ß", "ss").replace("æ", "ae").replace("ø", "o").replace("%", " pct ")
     text = "".join(ch for ch in unicodedata.normalize("NFKD", text) if not unicodedata.combining(ch))
-    return " ".join(re.sub(r"[^a-z0-9]+", " ", text).split())
+    return " ".join(_NO_WORD.sub(" ", text).split())
 
 
 @functools.cache
@@ -98,6 +102,8 @@ class Words:
     def match(self, text: str) -> Heading | None:
         """The heading as understood, or None."""
         if text not in self._seen:
+            if len(self._seen) > 100_000:
+                self._seen.clear()
             self._seen[text] = self._match(text)
         return self._seen[text]
 
@@ -195,6 +201,7 @@ class Words:
         return None
 
 
+@functools.lru_cache(maxsize=20_000)
 def unit_of(text: str) -> str:
     """The unit that a heading's words name, or "": ``inches``, ``deg F``, ``lbs.``"""
     word = text.strip().strip(".").replace("°", "").strip()
@@ -222,6 +229,7 @@ def _own_unit(text: str, concept: str) -> str:
     return ""
 
 
+@functools.lru_cache(maxsize=50_000)
 def quantity_like(text: str) -> bool:
     """Whether a cell holds a number, with or without a unit."""
     return any(ch.isdigit() for ch in text) and read_quantity(text, decimal=None) is not None or bool(

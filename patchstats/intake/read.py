@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import re
 from collections.abc import Mapping
@@ -107,13 +108,30 @@ def read_bytes(data: bytes, name: str, *, settings: Settings | None = None) -> I
 
     Deterministic: the same bytes, name and settings give the same tables and remarks.
     """
+    return _read(data, name, settings)[0]
+
+
+def account(data: bytes, name: str, *, settings: Settings | None = None) -> pd.DataFrame:
+    """What became of every non-blank cell of a file: page, line, position (from 1), text, and fate.
+
+    ``fate`` is "used" (a heading, a fact or a value that is in the tables) or "remark" (a remark names its place);
+    there is no third. For the curious, and for the tests of that law.
+    """
+    words_of_fate = {1: "lost", 2: "used", 3: "remark"}
+    rows = [(page.label, page.lines[record], position + 1, page.text(record, position),
+             words_of_fate[int(page.fate[record, position])])
+            for page in _read(data, name, settings)[1] for record in range(len(page.cells)) for position in page.full(record)]
+    return pd.DataFrame(rows, columns=["page", "line", "position", "text", "fate"])
+
+
+def _read(data: bytes, name: str, settings: Settings | None) -> tuple[Intake, list[Page]]:
     settings = settings or Settings()
     digest = hashlib.sha256(data).hexdigest()
     opened = open_bytes(data, name)
     if opened.text is None and not opened.sheets:
-        return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {})
+        return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {}), []
     pages = _pages(opened, name)
-    words = Words(settings.heading_words)
+    words = _words(tuple(settings.heading_words.items()))
     laid = [lay_out(page, words) for page in pages]
     told = _settle(pages, laid, words, settings, name)
     harvest = Harvest()
@@ -149,7 +167,12 @@ def read_bytes(data: bytes, name: str, *, settings: Settings | None = None) -> I
         counts = [a + b for a, b in zip(counts, page.counts(), strict=True)]
     remarks += alike(harvest, name)
     understood = _understood(opened.encoding, pages, laid, told, harvest)
-    return Intake(name, digest, frames, tuple(remarks), *counts, understood)
+    return Intake(name, digest, frames, tuple(remarks), *counts, understood), pages
+
+
+@functools.lru_cache(maxsize=8)
+def _words(own: tuple[tuple[str, str], ...]) -> Words:
+    return Words(dict(own))
 
 
 def _pages(opened, name: str) -> list[Page]:
