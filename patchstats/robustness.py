@@ -16,8 +16,8 @@ from joblib import Parallel, delayed
 from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
-from patchstats.drivers import MODELS, Drivers, driver_rows
-from patchstats.lmm import MixedFit, fit_mixed
+from patchstats.drivers import MODELS, Drivers, driver_rows, fit_model
+from patchstats.lmm import MixedFit
 from patchstats.remarks import ModelError
 from patchstats.tables import LOSSES, table_of
 
@@ -37,7 +37,7 @@ def leave_one_out(found: Drivers, group: str, *, terms: Iterable[str] | None = N
     formulas = {level: _enough_levels(found.model.formula, found.rows[found.rows[group] != level]) for level in levels}
 
     def one(level):
-        fit = fit_mixed(formulas[level], found.rows[found.rows[group] != level], errors=found.fit.errors,
+        fit = fit_model(formulas[level], found.rows[found.rows[group] != level], errors=found.fit.errors,
                         level=found.level)
         return fit.coef.loc[terms, ESTIMATE].reset_index(names="term").assign(left_out=str(level))
 
@@ -72,7 +72,7 @@ def specifications(club, found: Drivers, term: str, *, gains: Callable[..., pd.D
         rows = made[table].assign(survival_weight=weight[table])
         rows = rows[rows["day"].between(first, last)]
         model = MODELS["without soil"] if soil == "soil left out" else found.model
-        fit = fit_mixed(model.formula, rows, level=found.level,
+        fit = fit_model(model.formula, rows, level=found.level,
                         weights="survival_weight" if weights == "by survival" else None)
         return by(fit, f"days {first} to {last}", table, soil, weights)
 
@@ -138,7 +138,7 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
             mean = filled.drop_duplicates("fruit").groupby("grower")["secondaries"].mean()
             filled["secondaries_between"] = filled["grower"].map(mean)
             filled["secondaries_within"] = filled["secondaries"] - filled["secondaries_between"]
-            fits.append(fit_mixed(found.model.formula, filled, errors=found.fit.errors, level=found.level))
+            fits.append(fit_model(found.model.formula, filled, errors=found.fit.errors, level=found.level))
     finally:
         np.random.set_state(state)
     terms = [t for t in found.fit.coef.index if t != "(Intercept)" and not t.startswith("spline")]
