@@ -232,9 +232,11 @@ class Calendar:
         return self.memory[text]
 
     def settle(self, runs: Iterable[list[str]], singles: Iterable[str] = (), asked: str | None = None,
-               sets: Iterable[str] = ()) -> None:
-        """Settle the order from ``runs`` (columns of dates, top to bottom), ``singles`` (facts) and ``sets``
-        (pollination dates, also among the others)."""
+               sets: Iterable[str] = (), spans: Iterable[tuple[str, str, int]] = ()) -> None:
+        """Settle the order from ``runs`` (columns of dates, top to bottom), ``singles`` (facts), ``sets``
+        (pollination dates, also among the others) and ``spans`` (a pollination, its fruit's end, and the most days
+        that can lie between)."""
+        lives = [(self.parse(a), self.parse(b), most) for a, b, most in spans]
         pollinations = [p for p in map(self.parse, sets) if p is not None]
         parsed_runs = [[p for p in map(self.parse, run) if p is not None] for run in runs]
         lone = [p for p in map(self.parse, singles) if p is not None]
@@ -263,6 +265,7 @@ class Calendar:
             self.why = "the weekdays fit"
             return
         sense = {order: self._makes_sense(parsed_runs, lone, order) and self._in_bloom(pollinations, order)
+                 and all(self._lives(a, b, most, order) for a, b, most in lives if a and b)
                  for order in (DAY_FIRST, MONTH_FIRST)}
         if sense[DAY_FIRST] != sense[MONTH_FIRST]:
             self.order = DAY_FIRST if sense[DAY_FIRST] else MONTH_FIRST
@@ -295,6 +298,10 @@ class Calendar:
             return False
         everything += [day for day in facts if day is not None]
         return bool(everything) and (max(everything) - min(everything)).days <= 200
+
+    def _lives(self, begin: Parsed, end: Parsed, most: int, order: str) -> bool:
+        a, b = self._resolve(begin, order, year=2024), self._resolve(end, order, year=2024)
+        return a is not None and b is not None and 0 <= (b - a).days <= most
 
     def _in_bloom(self, pollinations: list[Parsed], order: str) -> bool:
         """Whether pollinations fall into early summer, north or south (late June to early July in the north:

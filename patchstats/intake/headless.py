@@ -42,9 +42,9 @@ def read_headless(page: Page, records: list[int], facts: dict[str, Fact], blocks
                      sample=", ".join(page.text(rows[0], p) for p in numeric)[:40])
             return [r for r in records if r not in set(rows)]
         return records
+    page.headed.append((rows[0], {at: "date", **{p: CONCEPTS[c].title for p, c in order.items()}}))
     made = [Column("date", [page.text(r, at) for r in rows], list(rows), [at] * len(rows), "date")]
     for position, concept in order.items():
-        page.names[position] = concept.replace("_", " ")
         made.append(Column(concept, [page.text(r, position) for r in rows], list(rows), [position] * len(rows),
                            concept.replace("_", " ")))
     notes = [p for p in words if p not in order]

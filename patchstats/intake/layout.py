@@ -74,11 +74,9 @@ def lay_out(page: Page, words: Words) -> Laid:
             facts = _facts_of_only_row(page, laid, facts)
         else:
             new = facts_of(page, record, words)
-            for fact in new:
-                page.use(fact.record, fact.position)
             if new:
                 waiting += new
-                _use_names(page, record, new, words)
+                _use_facts(page, record, new)
             else:
                 unplaced.append(record)
             record += 1
@@ -109,8 +107,12 @@ def _kind_of_line(page: Page, record: int, above: bool) -> str:
     return "title-line" if above else "comment-line"
 
 
-def _use_names(page: Page, record: int, facts: list[Fact], words: Words) -> None:
-    """The cells that name the facts of a line are used with them."""
+def _use_facts(page: Page, record: int, facts: list[Fact]) -> None:
+    """The cells of the facts of a line, and those that name them, are used."""
+    for fact in facts:
+        page.use(fact.record, fact.position)
+        if fact.name:
+            page.labels[fact.record, fact.position] = fact.name.rstrip(":= ")
     for position in page.full(record):
         text = clean(page.text(record, position)).lstrip("#*- ").rstrip(":= ")
         if any(fact.name and plain(fact.name) == plain(text) for fact in facts):
@@ -274,7 +276,7 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
     """Gather a table's rows into blocks; returns the record where it ends. Facts left over go to ``waiting``."""
     for at in range(record, record + table.depth):
         page.use_record(at)
-    page.names = {position: text for position, _, text in table.headings}
+    page.headed.append((record, {position: text for position, _, text in table.headings}))
     texts = [[clean(t) for t in page.cells[at]] for at in range(record, record + table.depth)]
     dated = [p for p, h, _ in table.headings if h and h.concept in ("date", "day", "set_date")]
     noted = {p for p, h, _ in table.headings if h and h.concept in ("note", "site", "end_reason")}
@@ -309,9 +311,7 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
         elif first.startswith("#") and not first[1:2].isdigit() and not facts_of(page, at, words):
             page.say("comment-line", at)
         elif not has_date and (new := _facts_in_table(page, at, words, bool(dated), named)):
-            for fact in new:
-                page.use(fact.record, fact.position)
-            _use_names(page, at, new, words)
+            _use_facts(page, at, new)
             if rows:
                 laid.blocks += _blocks(page, table, rows, facts, words)
                 rows = []

@@ -26,7 +26,8 @@ class Page:
     lines: list[int]
     delimiter: str = ","
     remarks: list[Remark] = field(default_factory=list)
-    names: dict[int, str] = field(default_factory=dict)  # position -> heading as written, for the remarks
+    headed: list[tuple[int, dict[int, str]]] = field(default_factory=list)  # from a record on: position -> heading
+    labels: dict[tuple[int, int], str] = field(default_factory=dict)  # a fact's cell -> what the fact is called
     fate: np.ndarray = field(init=False)
 
     def __post_init__(self):
@@ -62,9 +63,14 @@ class Page:
         for position in self.full(record) if positions is None else positions:
             self.use(record, position)
 
-    def name(self, position: int) -> str:
-        """What remarks call a column: its heading as written, or its number."""
-        return self.names.get(position) or f"{position + 1}"
+    def name(self, record: int, position: int) -> str:
+        """What remarks call the column of a cell: its heading or its fact's name as written, or its number."""
+        if (record, position) in self.labels:
+            return self.labels[record, position]
+        for start, names in reversed(self.headed):
+            if start <= record:
+                return names.get(position) or f"{position + 1}"
+        return f"{position + 1}"
 
     def say(self, code: str, record: int | None = None, position: int | None = None, *, read: str | None = None,
             also: Sequence[tuple[int, int]] = (), **facts) -> None:
@@ -75,7 +81,7 @@ class Page:
         if record is None:
             self.remarks.append(remark(kind(code), self.label, 0, read=read or "", **facts))
         else:
-            column = "" if position is None else self.name(position)
+            column = "" if position is None else self.name(record, position)
             if read is None:
                 read = self.text(record, position) if position is not None else self.words(record)
             self.remarks.append(remark(kind(code), self.label, self.lines[record], column, read, **facts))

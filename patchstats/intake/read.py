@@ -227,7 +227,7 @@ def _settle(pages: list[Page], laid: list[Laid], words: Words, settings: Setting
         "the file's name": None if years else season_of_file(name)}, [t for run in [*runs, singles] for t in run])
     sets = [f.text for _, b in blocks for f in b.facts.values() if f.concept == "set_date"]
     sets += [cells.clean(t) for _, b in blocks for c in b.columns if c.concept == "set_date" for t in c.texts if t.strip()]
-    told.calendar.settle(runs, singles, settings.date_order or _stated_order(blocks), sets)
+    told.calendar.settle(runs, singles, settings.date_order or _stated_order(blocks), sets, _spans(blocks))
     for page, block in blocks:
         values.hear(block, told, page)
         if "units" in block.facts:
@@ -241,6 +241,18 @@ def _settle(pages: list[Page], laid: list[Laid], words: Words, settings: Setting
     for page, block in blocks:
         _weigh_sizes(page, block, told)
     return told
+
+
+def _spans(blocks: list[tuple[Page, Block]]) -> list[tuple[str, str, int]]:
+    """Pollination and end of each fruit, with the most days between: a fruit aborts within weeks, and the vine season
+    after the set is 90 to 120 days (growers' posts; a third is allowed on top)."""
+    spans = []
+    for _, block in blocks:
+        begin, end, why = (block.facts.get(c) for c in ("set_date", "end_date", "end_reason"))
+        if begin and end:
+            aborted = why is not None and cells.read_choice("end_reason", why.text) == "aborted"
+            spans.append((begin.text, end.text, 45 if aborted else 160))
+    return spans
 
 
 def _stated_order(blocks: list[tuple[Page, Block]]) -> str | None:

@@ -27,37 +27,40 @@ class Wide:
 def wide_at(page: Page, record: int, words: Words) -> Wide | None:
     """The line of days at a record, or None. Dates say it themselves; day numbers need a heading that says so."""
     full = page.full(record)
-    if len(full) < 3:
+    if len(full) < 2:
         return None
     texts = {p: clean(page.text(record, p)) for p in full}
     first = words.match(texts[full[0]])
     dates = [p for p in full if (seen := parse(texts[p], serials=False)) is not None]
-    if len(dates) >= 2 and full[-1] in dates and len(dates) >= 0.6 * len(full) and dates == full[-len(dates):]:
+    if dates and full[-1] in dates and len(dates) >= 0.6 * len(full) and dates == full[-len(dates):]:
         labels = [p for p in full if p < dates[0]]
         if any(CONCEPTS[h.concept].kind in ("length", "three") for p in labels
                if (h := words.match(texts[p])) and p != full[0]):
             return None
-        if first or not labels or len(dates) >= 3 and _labels_below(page, record, dates[0], words):
+        measured = _labels_below(page, record, dates[0], words)
+        if first and len(full) > 2 or not labels and len(full) > 2 or len(dates) >= 3 and measured or measured > 1:
             kinds = [parse(texts[p], serials=False) for p in dates]
             number = all(k is not None and k.number is not None for k in kinds)
             return Wide(record, dates, list(range(dates[0])), "day" if number else "date")
-    if first and first.concept in ("day", "date"):
+    if first and first.concept in ("day", "date") and len(full) > 2:
         days = [p for p in full[1:] if texts[p].isdigit() and int(texts[p]) <= 200]
         if len(days) >= 2 and len(days) >= 0.8 * (len(full) - 1):
             return Wide(record, days, list(range(days[0])), "day")
     return None
 
 
-def _labels_below(page: Page, record: int, before: int, words: Words) -> bool:
-    """Whether the lines below begin with the name of a measure, so that a line of dates is a heading."""
+def _labels_below(page: Page, record: int, before: int, words: Words) -> int:
+    """How many of the next lines begin with the name of a measure, so that a line of dates is a heading."""
     below = [r for r in range(record + 1, min(record + 4, len(page.cells))) if not page.blank(r)]
-    return bool(below) and any(words.match(clean(page.text(r, p))) for r in below for p in page.full(r) if p < before)
+    found = [[words.match(clean(page.text(r, p))) for p in page.full(r) if p < before] for r in below]
+    return sum(any(h and CONCEPTS[h.concept].kind in ("length", "three", "mass", "temperature") for h in hs)
+               for hs in found)
 
 
 def read_wide(page: Page, wide: Wide, words: Words, facts: dict[str, Fact], blocks: list[Block]) -> int:
     """Turn the table round into blocks, one for each fruit, plant or patch that its lines name; returns its end."""
     page.use_record(wide.record)
-    page.names = {p: clean(page.text(wide.record, p)) for p in wide.days}
+    page.headed.append((wide.record, {p: clean(page.text(wide.record, p)) for p in wide.days}))
     ids = {p: words.match(clean(page.text(wide.record, p))) for p in wide.labels}
     corner = next((h for h in ids.values() if h and CONCEPTS[h.concept].kind in ("length", "three", "mass")), None)
     lines: dict[tuple[tuple[str, str], ...], list[tuple[Heading, int]]] = {}
