@@ -7,8 +7,10 @@ command needs is imported when that command runs, so that ``patchstats --help`` 
 from __future__ import annotations
 
 import argparse
+import getpass
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 import textwrap
@@ -95,6 +97,17 @@ def make_parser() -> argparse.ArgumentParser:
     sub.add_argument("receipt", type=int, help="the number of its receipt")
     sub.add_argument("--why", default="", help="the reason, for the history")
     club(sub)
+
+    sub = command("desk", _desk, "open the upload desk, a page where members hand in logs")
+    sub.add_argument("folder", type=Path, nargs="?", default=Path(), metavar="CLUB",
+                     help="the club's folder (default: the folder you are in)")
+    sub.add_argument("--lan", action="store_true",
+                     help="let members of the local network in, with the desk's passphrase and their own codes")
+    sub.add_argument("--code", metavar="MEMBER", help="give this member a new code for the desk, and open nothing")
+    sub.add_argument("--port", type=int, metavar="N", help="the port (default: the usual one, or any free one)")
+    sub.add_argument("--no-browser", action="store_true", help="only say the address")
+    sub.add_argument("--certificate", type=Path, metavar="PEM", help="serve https with this certificate")
+    sub.add_argument("--key", type=Path, metavar="PEM", help="the certificate's key")
 
     sub = command("verify", _verify, "check the club book, its originals, and every row against a new reading")
     club(sub)
@@ -201,6 +214,24 @@ def _take_back(options: argparse.Namespace) -> int:
     from patchstats.clubbook import as_text, take_back
 
     print(as_text(take_back(options.club, options.receipt, why=options.why)))
+    return 0
+
+
+def _desk(options: argparse.Namespace) -> int:
+    from patchstats.desk import give_code, open_desk
+
+    if options.code is not None:
+        code = give_code(options.folder, options.code)
+        print(f"The code of {options.code} is {code}. Hand it over by itself; it is shown only this once.")
+        return 0
+    passphrase = ""
+    if options.lan:
+        passphrase = os.environ.get("PATCHSTATS_DESK_PASSPHRASE", "")
+        if not passphrase and sys.stdin.isatty():
+            passphrase = getpass.getpass("Passphrase of the desk, which members will be asked for: ")
+    open_desk(options.folder, port=options.port, lan=options.lan, passphrase=passphrase,
+              browser=not options.no_browser, certificate=options.certificate, key=options.key,
+              say=lambda words: print(words, flush=True))
     return 0
 
 

@@ -1,0 +1,15 @@
+"""The upload desk: a small page where members hand in logs, see what was understood, answer, confirm, take back.
+
+It runs on the club's own computer with tornado, which JupyterLab brings, and asks nothing of the net. Rooms:
+:mod:`~patchstats.desk.server` opens it, :mod:`~patchstats.desk.pages` answers the browser,
+:mod:`~patchstats.desk.preview` and :mod:`~patchstats.desk.questions` say what was understood and what must be asked,
+:mod:`~patchstats.desk.counter` holds what is not kept yet, :mod:`~patchstats.desk.security` knows who may come in,
+:mod:`~patchstats.desk.thanks` draws the member's own growth chart. Everything that is kept goes through the club book.
+"""
+
+from __future__ import annotations
+
+from patchstats.desk.security import give_code
+from patchstats.desk.server import open_desk
+
+__all__ = ["give_code", "open_desk"]

@@ -1,0 +1,147 @@
+"""Server: opens the desk at an address, and says which."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import signal
+import socket
+import ssl
+import webbrowser
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from tornado.httpserver import HTTPServer
+from tornado.netutil import bind_sockets
+from tornado.web import Application, StaticFileHandler
+
+from patchstats.desk import pages
+from patchstats.desk.desk import Desk
+from patchstats.desk.security import HEADERS, Door, checked_passphrase, read_codes
+from patchstats.remarks import PatchstatsError
+
+USUAL_PORT = 8737  # of no meaning; any free one will do
+_HERE = Path(__file__).parent
+_LARGEST_FORM_BYTES = 200_000
+_SLOWEST_BODY_SECONDS = 600.0
+_IDLE_SECONDS = 120.0
+
+
+class OwnFile(StaticFileHandler):
+    """The desk's own style and script, with the same headers as its pages."""
+
+    def set_extra_headers(self, path: str) -> None:
+        self.clear_header("Server")
+        for name, value in HEADERS.items():
+            self.set_header(name, "no-cache" if name == "Cache-Control" else value)
+
+
+def make_app(desk: Desk, *, workers: ThreadPoolExecutor | None = None, hosts: tuple[str, ...] = ()) -> Application:
+    """The desk's pages. ``hosts``: names under which this computer is known on the network."""
+    shared = {"desk": desk, "workers": workers or ThreadPoolExecutor(2, "desk"),
+              "hosts": tuple(h.casefold() for h in hosts)}
+    number = r"([0-9]{1,9})"
+    return Application(
+        [(r"/", pages.Start, shared), (r"/hand-in", pages.HandIn, shared),
+         (r"/preview/([A-Za-z0-9_-]{1,40})", pages.Preview, shared),
+         (rf"/receipt/{number}", pages.ReceiptPage, shared),
+         (rf"/receipt/{number}/take-back", pages.TakeBack, shared),
+         (rf"/receipt/{number}/corrected\.xlsx", pages.Corrected, shared),
+         (rf"/receipt/{number}/growth-([0-9])\.png", pages.Picture, shared),
+         (r"/blank-log\.(xlsx|csv)", pages.BlankLog, shared),
+         (r"/sign-in", pages.SignIn, shared), (r"/sign-out", pages.SignOut, shared),
+         (r"/own/([a-z]+\.(?:css|js|svg))", OwnFile, {"path": str(_HERE / "static")})],
+        default_handler_class=pages.Nowhere, default_handler_args=shared, template_path=str(_HERE / "templates"),
+        xsrf_cookies=True, xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"}, log_function=lambda page: None)
+
+
+def open_desk(folder: str | Path, *, port: int | None = None, lan: bool = False, passphrase: str = "",
+              browser: bool = True, certificate: Path | None = None, key: Path | None = None,
+              say: Callable[[str], None] = print) -> None:
+    """Opens the desk of the club in ``folder`` and serves it until it is stopped (Ctrl-C).
+
+    ``port``: None takes the usual one, or any free one; 0 any free one. ``lan`` lets members of the local network in,
+    by ``passphrase`` and their own codes; ``certificate`` and ``key`` (PEM files) make it https.
+    Raises :class:`PatchstatsError` when it cannot be opened.
+    """
+    folder = Path(folder)
+    door = None
+    if lan:
+        codes = read_codes(folder)
+        checked_passphrase(passphrase)
+        if not codes:
+            raise PatchstatsError("No member has a code yet. Give each member one, such as: patchstats desk "
+                                  f'{folder} --code "MEMBER NAME"')
+        door = Door(passphrase, codes)
+    desk = Desk(folder, door=door)
+    wrapped = _https(certificate, key)
+    sockets = _bind(port, "0.0.0.0" if lan else "127.0.0.1")
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(_serve(desk, sockets, wrapped, lan, browser, say))
+    say("The desk is closed.")
+
+
+async def _serve(desk: Desk, sockets: list[socket.socket], wrapped: ssl.SSLContext | None, lan: bool, browser: bool,
+                 say: Callable[[str], None]) -> None:
+    with ThreadPoolExecutor(2, "desk") as workers:
+        name = socket.gethostname()
+        app = make_app(desk, workers=workers, hosts=(name, f"{name}.local"))
+        server = HTTPServer(app, ssl_options=wrapped, max_body_size=_LARGEST_FORM_BYTES,
+                            body_timeout=_SLOWEST_BODY_SECONDS, idle_connection_timeout=_IDLE_SECONDS)
+        server.add_sockets(sockets)
+        scheme, port = "https" if wrapped else "http", sockets[0].getsockname()[1]
+        address = f"{scheme}://127.0.0.1:{port}/"
+        say(f"The upload desk of {desk.settings.name} is open at {address}")
+        if lan:
+            say(f"On the local network: {scheme}://{_own_address()}:{port}/")
+            if not wrapped:
+                say("What members type travels unencrypted: use this on a network that you trust, such as the club's "
+                    "own, or give --certificate and --key.")
+        say("Stop it with Ctrl-C.")
+        if browser:
+            webbrowser.open(address)
+        stop = asyncio.Event()
+        with contextlib.suppress(NotImplementedError):  # Windows has no such handlers; Ctrl-C works there all the same
+            asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
+            asyncio.get_running_loop().add_signal_handler(signal.SIGINT, stop.set)
+        await stop.wait()
+        server.stop()
+        await server.close_all_connections()
+
+
+def _bind(port: int | None, address: str) -> list[socket.socket]:
+    for attempt in (USUAL_PORT, 0) if port is None else (port,):
+        try:
+            return bind_sockets(attempt, address, family=socket.AF_INET)
+        except (OSError, OverflowError) as error:
+            if port is None and getattr(error, "errno", None) == errno.EADDRINUSE:
+                continue
+            why = (error.strerror if isinstance(error, OSError) else None) or "there is no such port"
+            raise PatchstatsError(f"The desk cannot open port {attempt} ({why}); name another with --port, or leave "
+                                  "it out.") from None
+    raise PatchstatsError("The desk found no free port.")
+
+
+def _https(certificate: Path | None, key: Path | None) -> ssl.SSLContext | None:
+    if certificate is None and key is None:
+        return None
+    if certificate is None or key is None:
+        raise PatchstatsError("For https give both --certificate and --key.")
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    try:
+        context.load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        raise PatchstatsError(f"The certificate {certificate} and its key cannot be used ({error}).") from None
+    return context
+
+
+def _own_address() -> str:
+    """This computer's address on the network. A datagram socket that is connected sends nothing yet."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address for documentation (RFC 5737)
+            return probe.getsockname()[0]
+        except OSError:
+            return socket.gethostname()
