@@ -62,6 +62,8 @@ class Residuals(Protocol):
 
     def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray: ...
 
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray: ...
+
 
 class Independent:
     """Independent residuals of variance sigma2 over the row's weight."""
@@ -89,6 +91,10 @@ class Independent:
 
     def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray:
         return sigma2 * self.unit ** 2 * weight_shape(self._weights, self._weight, table)
+
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+        spread = np.sqrt(self.row_variance(rho, sigma2, None))
+        return spread * generator.normal(size=self._moments.n_rows)
 
 
 def weight_shape(weights: str | None, fitted: np.ndarray | None, table: pd.DataFrame | None) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from patchstats.lmm.elimination import TailTooLargeError, Term
-from patchstats.lmm.errors import Errors, Residuals, Rows, independent
+from patchstats.lmm.errors import Errors, Rows, independent
 from patchstats.lmm.formula import Design, RandomDesign, build_design, parse_formula
 from patchstats.lmm.moments import independent_columns, make_scaling, triangular_root, whitening
 from patchstats.lmm.optimise import Optimum, search, semidefinite_root
@@ -73,8 +73,8 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors:
     terms, infos, random, codes = _terms(design, known or {})
     scaling = make_scaling(root, len(design.y))
     fixed = scaling.fixed(design.x, design.y)
-    rows = Rows(codes, random, fixed, weight, scaling.unit, tuple(term.name for term in terms),
-                data.loc[design.kept, list(structure.columns)])
+    table = data.loc[design.kept, list(structure.columns)]
+    rows = Rows(codes, random, fixed, weight, scaling.unit, tuple(term.name for term in terms), table)
     residuals = structure.build(rows, weights)
     try:
         problem = Problem(terms, residuals, scaling, reml=method == "REML")
@@ -83,10 +83,11 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors:
             f"The groups {', '.join(trouble.names)} are crossed with one another and have {trouble.n_tail:,} levels "
             "together, more than can be solved exactly here. Keep the largest group and drop or pool the others, or "
             "put one of them in the fixed part.") from trouble
-    optimum = _search(problem, residuals, random, fixed, codes, design.x @ scaling.start)
+    optimum = find_optimum(problem, rows, design.x @ scaling.start)
     return MixedFit(formula=formula, method=method, errors=residuals.name, n_rows=len(design.y),
                     dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
-                    terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum)
+                    terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum,
+                    structure=structure, table=table)
 
 
 def _full_rank(design: Design) -> tuple[Design, list[str], np.ndarray]:
@@ -102,6 +103,10 @@ def _full_rank(design: Design) -> tuple[Design, list[str], np.ndarray]:
 
 
 def _refuse_impossible(design: Design, known: Mapping[str, pd.DataFrame]) -> None:
+    groups = {random.part.group_name for random in design.random}
+    for name in known:
+        if name not in groups:
+            raise ModelError(f"A relationship is given for {name!r}, but no random term has that group.")
     n_rows, n_fixed = design.x.shape
     if n_rows <= n_fixed:
         raise ModelError(f"{n_rows} rows cannot tell {n_fixed} fixed effects and a residual apart.")
@@ -123,10 +128,6 @@ def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
     variables: list[np.ndarray] = []
     places: dict[tuple, int] = {}
     codes = []
-    groups = {random.part.group_name for random in design.random}
-    for name in known:
-        if name not in groups:
-            raise ModelError(f"A relationship is given for {name!r}, but no random term has that group.")
     for random in design.random:
         transform = whitening(random.columns, diagonal=random.part.diagonal)
         scaled = random.columns @ transform
@@ -186,17 +187,17 @@ def _errors(errors: str | Errors) -> Errors:
     return usual[errors]()
 
 
-def _search(problem: Problem, residuals: Residuals, random: np.ndarray, fixed: np.ndarray,
-            codes: np.ndarray, start_fit: np.ndarray) -> Optimum:
+def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None) -> Optimum:
     """The optimum; where the spread follows the fitted values, again and again until those stand still."""
-    optimum = search(problem)
+    residuals = problem.residuals
+    optimum = search(problem, start)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum
     value = np.inf
     for _ in range(_MOST_RENEWALS):
         theta = optimum.theta
         system = System(problem.terms, residuals.moments(problem.residual_part(theta)), problem.factors(theta))
-        fitted = start_fit + problem.scaling.unit * system.fitted(random, fixed[:, :-1], codes)
+        fitted = start_fit + problem.scaling.unit * system.fitted(rows.random, rows.fixed[:, :-1], rows.codes)
         residuals.follow(fitted)
         optimum = search(problem, theta)
         if abs(optimum.point.value - value) < 1e-9 * abs(value) and np.abs(optimum.theta - theta).max() < 1e-7:

@@ -113,6 +113,8 @@ class Design:
     dropped: int
     info: Any
     kept_columns: tuple[int, ...] | None = None
+    means: dict[str, float] | None = None
+    categories: dict[str, list] | None = None
 
 
 def parse_formula(text: str) -> Formula:
@@ -235,8 +237,25 @@ def build_design(formula: Formula, data: pd.DataFrame, *, also: tuple[str, ...] 
         codes, labels = group_codes(part, table)
         random.append(RandomDesign(part, np.asarray(columns), _plain(columns.design_info.column_names), codes, labels,
                                    columns.design_info))
+    means, categories = _middles(fixed.design_info, table)
     return Design(formula, table.index, kept, np.asarray(response)[:, 0], np.asarray(fixed),
-                  _plain(fixed.design_info.column_names), tuple(random), int((~kept).sum()), fixed.design_info)
+                  _plain(fixed.design_info.column_names), tuple(random), int((~kept).sum()), fixed.design_info,
+                  means=means, categories=categories)
+
+
+def _middles(info: Any, table: pd.DataFrame) -> tuple[dict[str, float], dict[str, list]]:
+    """Means of the number columns of the fixed part and levels of its factors: what marginal means are taken over."""
+    means: dict[str, float] = {}
+    categories: dict[str, list] = {}
+    for factor_info in info.factor_infos.values():
+        tree = ast.parse(factor_info.factor.code, mode="eval")
+        names = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)} & set(map(str, table.columns))
+        for name in names:
+            if factor_info.type == "categorical":
+                categories[name] = sorted(pd.unique(table[name]))
+            elif pd.api.types.is_numeric_dtype(table[name]):
+                means.setdefault(name, float(table[name].mean()))
+    return means, categories
 
 
 def group_codes(part: RandomPart, table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

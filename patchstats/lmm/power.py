@@ -76,3 +76,6 @@ class PowerResiduals:
             logs = np.log(np.abs(_numbers(table[self.of])))
         shape = weight_shape(self._weights, self._weight, table)
         return sigma2 * self.unit ** 2 * shape * np.exp(2.0 * rho[0] * logs)
+
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+        return np.sqrt(self.row_variance(rho, sigma2, None)) * generator.normal(size=len(self._log))

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from patchstats.lmm import effects, render
+from patchstats.lmm.errors import Errors
 from patchstats.lmm.formula import Design, RandomPart
 from patchstats.lmm.inference import Curvature, FixedInference, curvature, fixed_inference, t_table, variance_errors
 from patchstats.lmm.optimise import Optimum
@@ -54,6 +55,8 @@ class MixedFit:
     weight: np.ndarray | None
     problem: Problem
     optimum: Optimum
+    structure: Errors
+    table: pd.DataFrame
 
     # ---- numbers ----------------------------------------------------------------------------------------------
 

@@ -48,6 +48,7 @@ class SerialResiduals:
         self.unit, self._weight, self._weights = rows.unit, rows.weight, weights
         self._log_weight = float(2.0 * np.log(root).sum())
         self._whole = bool(np.all(gap == np.round(gap)))
+        self._gap, self._arranged = gap, arranged
         gaps, which = np.unique(gap, return_inverse=True)  # gap 0: a row that starts its series
         self._counts = np.bincount(which, minlength=len(gaps))
         self._gaps = gaps
@@ -124,6 +125,16 @@ class SerialResiduals:
 
     def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray:
         return sigma2 * self.unit ** 2 * weight_shape(self._weights, self._weight, table)
+
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+        phi = self.phi(rho)
+        power = np.where(self._gap == 0.0, 0.0, _power(phi, self._gap))
+        fresh = generator.normal(size=self._n_rows) * np.sqrt(1.0 - power ** 2)
+        for row in range(1, self._n_rows):
+            fresh[row] += power[row] * fresh[row - 1]
+        out = np.empty(self._n_rows)
+        out[self._arranged] = fresh
+        return out * np.sqrt(self.row_variance(rho, sigma2, None))
 
 
 def _power(phi: float, gap: np.ndarray) -> np.ndarray:

@@ -29,7 +29,7 @@ class System:
         n_effects = int(self.offsets[-1])
         n_random = moments.cells.shape[1]
         fixed = slice(n_random, None)
-        products = self._products(moments)
+        self.products = products = self._products(moments)
         self.lam = sparse.block_diag([self._lambda(t, f) for t, f in zip(terms, factors, strict=True)],
                                      format="csr") if terms else sparse.csr_array((0, 0))
         right = np.zeros((n_effects, moments.total.shape[0]))
@@ -38,6 +38,7 @@ class System:
                 at = self.offsets[number] + moments.codes[:, number] * len(term.columns) + a
                 for column in range(right.shape[1]):
                     right[:, column] += np.bincount(at, moments.cells[:, own, fixed][:, column], n_effects)
+        self.fixed_products = right[:, :-1].T
         right = self.lam.T @ right if n_effects else right
         matrix = self.lam.T @ products @ self.lam + sparse.eye_array(n_effects) if n_effects else products
         self._factor(matrix)

@@ -75,7 +75,7 @@ class TapeResiduals:
         couple[1:] = np.where(linked[1:], -after[:-1] ** 2 / (length[1:] * length[:-1]), 0.0)
         self._shape = rows.variance_shape[arranged]
         self._arrange(linked, couple / scale)
-        order = arranged[self._by_step]
+        self._order = order = arranged[self._by_step]
         self._z, self._x = rows.random[order], rows.fixed[order]
         self._own, self._shape = self._own[self._by_step], self._shape[self._by_step]
         self._summer = Summer(rows.codes[order])
@@ -160,6 +160,16 @@ class TapeResiduals:
             raise ModelError(f"Bounds of one new gain need its readings' errors; the new rows lack {lacking[0]!r}.")
         begin, finish = _numbers_together(table[start], table[end])
         return process + _reading_variance(table, self._columns, finish - begin)[0]
+
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+        pivot, multiplier, _ = self._factor(rho)
+        fresh = generator.normal(size=len(pivot)) * np.sqrt(pivot)
+        for above, here in zip(self._steps[:-1], self._steps[1:], strict=True):
+            count = here.stop - here.start
+            fresh[here] += multiplier[here] * fresh[above.start:above.start + count]
+        out = np.empty(len(pivot))
+        out[self._order] = fresh
+        return out * self.unit
 
 
 def _numbers_together(first: pd.Series, second: pd.Series) -> tuple[np.ndarray, np.ndarray]:
