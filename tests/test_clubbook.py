@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import pickle
 
 import pandas as pd
 import pytest
@@ -200,3 +201,12 @@ def test_a_club_shows_itself_without_addresses(club):
     assert shown.startswith("**Two Rivers Growers**: 1 logs taken in, seasons 2024 to 2024")
     assert "0x" not in shown
     assert read_settings(club).name == "Two Rivers Growers"
+
+
+def test_a_club_and_a_receipt_travel_to_other_processes(club):
+    (taken,) = take(club, ("ida.csv", plain_log()))
+    opened = open_club(club)
+    back = pickle.loads(pickle.dumps(opened))
+    assert back.settings == opened.settings
+    pd.testing.assert_frame_equal(back.readings, opened.readings)
+    assert pickle.loads(pickle.dumps(taken)) == taken

@@ -169,3 +169,30 @@ def test_a_failed_backup_leaves_nothing(club, tmp_path):
     with pytest.raises(ClubError, match="so the backup was not done"):
         backup(club, tmp_path / "copy")
     assert not (tmp_path / "copy").exists()
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_history_shows_the_line_whatever_the_encoding(tmp_path, encoding):
+    log = "Grower;Zoë Field\r\nSeason;2024\rFruit;A\n\nDate;Circ (in);Note\r\n2024-07-20;40;½ é\r\n2024-07-21;41;\r\n"
+    folder = create_club(tmp_path / "club", name="Two Rivers")
+    take_in(folder, HandedIn("zoë.csv", log.encode(encoding)))
+    told = history(folder, fruit="Zoë Field/2024/A", date="2024-07-20")
+    assert (told["line"].item(), told["as_written"].item()) == (6, "2024-07-20;40;½ é")
+
+
+def test_history_shows_the_row_of_a_workbook(tmp_path):
+    import io
+
+    import xlsxwriter
+
+    made = io.BytesIO()
+    workbook = xlsxwriter.Workbook(made)
+    sheet = workbook.add_worksheet()
+    for row, cells in enumerate([["Grower", "Ida Field"], ["Season", 2024], ["Fruit", "A"], ["Date", "Circ (in)"],
+                                 ["2024-07-20", 40]]):
+        sheet.write_row(row, 0, cells)
+    workbook.close()
+    folder = create_club(tmp_path / "club", name="Two Rivers")
+    take_in(folder, HandedIn("ida.xlsx", made.getvalue()))
+    told = history(folder, fruit="Ida Field/2024/A")
+    assert (told["line"].item(), told["as_written"].item()) == (5, "2024-07-20 | 40")

@@ -12,7 +12,7 @@ import pandas as pd
 from patchstats import tables
 from patchstats.clubbook import store
 from patchstats.clubbook.faults import in_words
-from patchstats.clubbook.merge import merged
+from patchstats.clubbook.merge import merged, shown_files
 from patchstats.clubbook.receipts import Receipt
 from patchstats.clubbook.settings import ClubSettings, read_settings
 from patchstats.clubbook.take import load_receipt
@@ -132,7 +132,7 @@ def _remarks(connection, files: Mapping[int, str]) -> pd.DataFrame:
         'SELECT severity, code, file, line, "column", read, message, advice, before, after, receipt '
         "FROM remarks ORDER BY receipt, row").fetchall()
     frame = pd.DataFrame(rows, columns=[*REMARK_COLUMNS, "receipt"]).astype({"line": "int64", "receipt": "int64"})
-    frame["file"] = frame["receipt"].map(files).astype(object)
+    frame["file"] = shown_files(frame, files)
     return frame
 
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
-import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -61,8 +60,7 @@ def history(folder: str | Path, *, table: str = "readings", date: str | dt.date 
 
     ``history(folder, fruit="Ida Field/2024/A", date="2024-08-03")`` shows that taping as each file told it.
     ``key``: the names of the table's key columns and their values. Columns: receipt, taken_in, taken_back, why,
-    replaced_by, file (as handed in), line, as_written (empty for spreadsheets, which have no lines), and then the
-    table's own.
+    replaced_by, file (as handed in), line, as_written (for a workbook, the cells of the row), and then the table's own.
     """
     folder = Path(folder)
     if table not in tables.STORED:
@@ -80,15 +78,15 @@ def history(folder: str | Path, *, table: str = "readings", date: str | dt.date 
     with in_words(folder, "reading the history"), store.reading(folder) as connection:
         rows = store.read_frame(connection, table, " AND ".join(where), tuple(facts))
         about = pd.DataFrame(
-            connection.execute("SELECT number, name, taken_in, taken_back, taken_back_why, replaced_by, sha256,"
-                               " understood FROM receipts ORDER BY number").fetchall(),
-            columns=["receipt", "name", "taken_in", "taken_back", "why", "replaced_by", "sha256", "understood"])
+            connection.execute("SELECT number, name, taken_in, taken_back, taken_back_why, replaced_by, sha256 "
+                               "FROM receipts ORDER BY number").fetchall(),
+            columns=["receipt", "name", "taken_in", "taken_back", "why", "replaced_by", "sha256"])
     out = rows.merge(about, on="receipt", how="left", validate="many_to_one")
-    lines = {number: _lines(folder, *group.iloc[0][["sha256", "understood"]])
-             for number, group in out.groupby("receipt", sort=False)}
-    out["as_written"] = [_line(lines[number], None if pd.isna(line) else int(line))
-                         for number, line in zip(out["receipt"], out["line"], strict=True)]
-    out = out.assign(file=out["name"], replaced_by=out["replaced_by"].astype("Int64"))
+    written = {number: _as_written(folder, *group.iloc[0][["name", "sha256"]])
+               for number, group in out.groupby("receipt", sort=False)}
+    out["as_written"] = [written[number](file, line)
+                         for number, file, line in zip(out["receipt"], out["file"], out["line"], strict=True)]
+    out["replaced_by"] = out["replaced_by"].astype("Int64")
     front = ["receipt", "taken_in", "taken_back", "why", "replaced_by", "file", "line", "as_written"]
     return out[front + [c for c in tables.table(table).names if c not in front]]
 
@@ -100,18 +98,19 @@ def _number(receipt: int | Receipt) -> int:
     return number
 
 
-def _lines(folder: Path, sha256: str, understood: str) -> list[str]:
-    data = read_original(folder, sha256)
-    if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):  # a spreadsheet: zip or compound file
-        return []
-    encodings = [json.loads(understood).get("encoding", ""), "utf-8-sig", "cp1252"]
-    for encoding in encodings:
-        try:
-            return re.split(r"\r\n|\n|\r", data.decode(encoding))
-        except (LookupError, UnicodeDecodeError):
-            continue
-    return re.split(r"\r\n|\n|\r", data.decode("latin-1"))
+def _as_written(folder: Path, name: str, sha256: str) -> Callable[[str, object], str]:
+    """What stands on a line of an original (for a workbook: its cells, with a stroke between), by file and line."""
+    from patchstats.intake.bytes import open_bytes  # the same eyes that read it
+    from patchstats.intake.records import lines_of
 
+    opened = open_bytes(read_original(folder, sha256), name)
+    by_file = {name: lines_of(opened.text)} if opened.text is not None else {}
+    for sheet, rows in opened.sheets:
+        by_file[f"{name}, sheet {sheet}" if len(opened.sheets) > 1 else name] = [" | ".join(row) for row in rows]
 
-def _line(lines: list[str], line: int | None) -> str:
-    return "" if line is None or not 1 <= line <= len(lines) else lines[line - 1]
+    def line_of(file: str, line: object) -> str:
+        lines = by_file.get(file, [])
+        number = 0 if pd.isna(line) else int(str(line))
+        return lines[number - 1] if 1 <= number <= len(lines) else ""
+
+    return line_of

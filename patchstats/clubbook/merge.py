@@ -30,11 +30,17 @@ def merged(name: str, rows: pd.DataFrame, files: Mapping[int, str]) -> tuple[pd.
     ``rows``: conforming, with ``receipt`` in front, in the order of taking in. ``files``: receipt to the name of its
     file. Returns the conforming table, sorted by its key, and (receipt, remark) for what the logs say of one another.
     """
-    rows = rows.assign(file=rows["file"].where(rows["receipt"].isna(), rows["receipt"].map(files)))
+    rows = rows.assign(file=shown_files(rows, files))
     table, remarks = _named(name, rows) if name in _NAMING else _told(name, rows, files)
     key = list(tables.table(name).key)
     table = table.sort_values([*key, "file", "line"], kind="stable", ignore_index=True)
     return tables.conform(name, table.drop(columns="receipt")), remarks
+
+
+def shown_files(rows: pd.DataFrame, files: Mapping[int, str]) -> pd.Series:
+    """The ``file`` of each row as the club shows it: with the name told apart, and the sheet of a workbook behind."""
+    sheet = rows["file"].fillna("").str.extract(r"(, sheet .*)$", expand=False).fillna("")
+    return (rows["receipt"].map(files) + sheet).astype(object)
 
 
 def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int, Remark]]]:

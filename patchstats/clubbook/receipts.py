@@ -8,7 +8,7 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import groupby
 from types import MappingProxyType
 
@@ -60,6 +60,10 @@ class Receipt:
             raise ValueError(f"status {self.status!r} is not one of {STATUSES}")
         object.__setattr__(self, "kept", MappingProxyType(dict(self.kept)))
         object.__setattr__(self, "understood", MappingProxyType(dict(self.understood)))
+
+    def __reduce__(self):
+        values = (getattr(self, f.name) for f in fields(self))
+        return Receipt, tuple(dict(v) if isinstance(v, MappingProxyType) else v for v in values)
 
     def _markdown(self) -> str:
         return _spell(blocks(self), _markdown_block)

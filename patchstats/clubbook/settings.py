@@ -72,6 +72,10 @@ class ClubSettings:
         object.__setattr__(self, "weigh_off", MappingProxyType(dict(self.weigh_off)))
         object.__setattr__(self, "heading_words", MappingProxyType(dict(self.heading_words)))
 
+    def __reduce__(self):
+        return ClubSettings, (self.name, self.shown, self.first_day, self.last_day, dict(self.weigh_off),
+                              self.date_order, dict(self.heading_words))
+
     def season_of(self, day: dt.date) -> int | None:
         """The season (year of its last day) that a day belongs to, or None for a day between seasons."""
         at = (day.month, day.day)

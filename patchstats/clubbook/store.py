@@ -47,6 +47,7 @@ CREATE TABLE remarks (
 _SQL_TYPE = {"text": "TEXT", "choice": "TEXT", "date": "TEXT", "number": "REAL", "count": "INTEGER",
              "yes_no": "INTEGER"}
 
+_NO_SIDE_FILES = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL)
 Row = tuple  # one row of a table: text, float, int or None, column by column
 
 # version -> what brings a book of that version to the next one; columns new in the dictionary are added by themselves
@@ -232,11 +233,11 @@ def _connect_to_read(book: Path) -> sqlite3.Connection:
     try:
         connection = _connect(f"{uri}?mode=rw")  # not "ro": that would leave the log's side files lying about
     except sqlite3.OperationalError as error:
-        # In a folder that may not be written the log's side files cannot be made. With no log there is nothing
-        # newer than the book itself, and nobody can be writing, so it may be read as it lies.
+        # In a folder that may not be written, or on a disk that is full, the log's side files cannot be made. With no
+        # log there is nothing newer than the book itself, and nobody can be writing, so it may be read as it lies.
         wal = Path(f"{book}-wal")
         code = error.sqlite_errorcode & 0xFF
-        if code not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY) or (wal.exists() and wal.stat().st_size):
+        if code not in _NO_SIDE_FILES or (wal.exists() and wal.stat().st_size):
             raise
         connection = _connect(f"{uri}?immutable=1")
     connection.execute("PRAGMA query_only = ON")
@@ -280,6 +281,7 @@ def _complete_tables(connection: sqlite3.Connection) -> None:
             f"CREATE TABLE IF NOT EXISTS {_quote(name)} (receipt INTEGER NOT NULL REFERENCES receipts (number), "
             "row INTEGER NOT NULL, PRIMARY KEY (receipt, row)) WITHOUT ROWID")
         connection.execute(f"ALTER TABLE {_quote(name)} ADD COLUMN {_quote(column.name)} {_SQL_TYPE[column.kind]}")
+    connection.execute("CREATE INDEX IF NOT EXISTS taping_of_a_day ON readings (fruit, date)")
 
 
 def _quote(name: str) -> str:
