@@ -1,6 +1,6 @@
 """Growth of the invented fruits: the club's baseline curve, mass to tape, and the tape's error.
 
-The baseline gain at an age of ``t`` days is ``t**(shape - 1) * exp(-t / scale)``, held back in the first ten days by
+The baseline gain at an age of ``t`` days is ``t**(shape - 1) * exp(-t / scale)``, held back in the first eleven days by
 a logistic start. Two numbers are solved so that the club's fruit have 77 % of their harvest's inches at 40 days and
 91 % at 60 (Holland J., *Estimating Final Pumpkin Size During the Growing Season*, N.E.P.G.A. Newsletter, June 1993).
 The early days follow dated growth points of growers' journals: a circumference of 17 to 24 in at day 10
@@ -20,7 +20,7 @@ from patchstats.tape import TABLES
 from patchstats.units import inches_to_cm, kg_to_lb, lb_to_kg
 
 LAST_DAY = 115  # no fruit of the club is older
-_START_DAY, _START_WIDTH = 10.0, 1.5
+_START_DAY, _START_WIDTH = 11.0, 1.6
 CHART = TABLES["pumpkin 2017-21"]
 
 # The chart's inverse, on a grid fine enough that the step (0.02 in) is lost in the tape's error.

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-DEMO_SEED = 20190709
+DEMO_SEED = 20190701
 WINDOW_DAYS = (15, 75)  # ages over which effects in kg a day are averaged
 
 

@@ -14,8 +14,6 @@ import numpy as np
 from patchstats.demo.growth import pounds
 from patchstats.demo.names import ELDERS
 
-UNKNOWN_FATHERS = ("open", None)
-
 
 @dataclass
 class SeedBox:
@@ -29,6 +27,7 @@ class SeedBox:
     shifts: list[np.ndarray] = field(default_factory=list)
     relations: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
     _individuals: dict[str, int] = field(default_factory=dict)
+    _pairs: dict[str, tuple[int | None, int | None]] = field(default_factory=dict)
 
     def add(self, weight_kg: float, grower: str, year: int, mother: str | None, father: str | None) -> str:
         """A new line from a fruit of this weight; ``father`` is a seed, self, sib, open, or None (not written)."""
@@ -37,15 +36,20 @@ class SeedBox:
         if father == "self":
             sire = dam
         elif father == "sib" and mother:
-            sire = self._individual(*self._parent_rows(mother))  # another plant of the mother's seed lot
+            sire = self._individual(*self._pairs[mother])  # another plant of the mother's seed lot
         else:
-            sire = self._individuals.get(father) if father not in UNKNOWN_FATHERS else None
+            sire = self._individuals.get(father) if father else None
+        self._pairs[name] = (dam, sire)
         self._individuals[name] = self._individual(dam, sire)
         self.names.append(name)
         self.years.append(year)
         self.growers.append(grower)
         self.parents.append((mother, father))
         return name
+
+    def parents_known(self, name: str) -> bool:
+        """Whether both parents of a line are lines of the box."""
+        return None not in self._pairs[name]
 
     def shift(self, name: str) -> np.ndarray:
         """The line's inherited shifts: gain and heaviness, both in standard deviations of an outbred line."""
@@ -55,13 +59,6 @@ class SeedBox:
         """Numerator relationship between the lines, in the order of ``names``."""
         rows = [self._individuals[name] for name in self.names]
         return self.relations[np.ix_(rows, rows)]
-
-    def _parent_rows(self, name: str) -> tuple[int | None, int | None]:
-        mother, father = self.parents[self.names.index(name)]
-        dam = self._individuals.get(mother) if mother else None
-        if father == "self":
-            return dam, dam
-        return dam, self._individuals.get(father) if father not in (*UNKNOWN_FATHERS, "sib") else None
 
     def _individual(self, dam: int | None, sire: int | None) -> int:
         n = len(self.shifts)
@@ -97,26 +94,26 @@ def founders(box: SeedBox, growers: list[str], first_season: int) -> None:
         for _ in range(lines):
             mother = old[int(rng.integers(len(old)))]
             draw = rng.random()
-            father = _father(rng, draw, old, mother)
+            father = _father(box, rng, draw, old, mother)
             grower = growers[int(rng.integers(len(growers)))]
             box.add(rng.uniform(250, 560), grower, first_season - 5 + 2 * generation, mother, father)
 
 
-def pollen(rng: np.random.Generator, mother: str, others: list[str]) -> str | None:
+def pollen(box: SeedBox, rng: np.random.Generator, mother: str, others: list[str]) -> str | None:
     """The pollen parent that a grower writes down for a fruit: a named cross, self, sib, open, or nothing.
 
     Shares about as in the weigh-off results of 2013-21 (class P: blank 32 %, named cross 42, self 15, open 10,
     sib 1), with fewer blanks, since members write more at home.
     """
     draw = rng.random()
-    return None if draw > 0.88 else _father(rng, draw / 0.88, others, mother)
+    return None if draw > 0.88 else _father(box, rng, draw / 0.88, others, mother)
 
 
-def _father(rng: np.random.Generator, draw: float, others: list[str], mother: str) -> str | None:
+def _father(box: SeedBox, rng: np.random.Generator, draw: float, others: list[str], mother: str) -> str:
     if draw < 0.20:
         return "self"
-    if draw < 0.23:
-        return "sib"
+    if draw < 0.23:  # a lot whose parents are not both known is selfed instead, so that kin can be reckoned
+        return "sib" if box.parents_known(mother) else "self"
     if draw < 0.38:
         return "open"
     pick = others[int(rng.integers(len(others)))]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from patchstats.demo import growth, losses, plants, weather
-from patchstats.demo.model import Model, soil_percent
+from patchstats.demo.model import WINDOW_DAYS, Model, soil_percent
 from patchstats.demo.names import SITES, surname
 from patchstats.demo.pedigree import SeedBox, pollen
 
@@ -35,13 +35,14 @@ class People:
 @dataclass(frozen=True)
 class Season:
     """A season as it truly was. ``fruits`` and ``flowers`` are tables; ``mass_kg`` and ``gain_kg_day`` have a row a
-    fruit and a column a day of age; ``sky`` has a row a patch."""
+    fruit and a column a day of age, and so has ``soil_c``; ``sky`` has a row a patch."""
 
     year: int
     plants: list[plants.Plant]
     flowers: pd.DataFrame
     fruits: pd.DataFrame
     gain_kg_day: np.ndarray
+    soil_c: np.ndarray
     mass_kg: np.ndarray
     shares: np.ndarray
     sky: weather.Sky
@@ -72,17 +73,18 @@ def live_through(rng: np.random.Generator, model: Model, people: People, box: Se
     fruits = _fruits(rng, model, people, box, put_out, kept, year)
     gain, pace, noise, soil = _grow(rng, model, fruits, sky)
     rain = _rain_two_days(sky, fruits)
-    lost_age, cause = losses.lose(rng, model, spurt=losses.spurts(noise, model), rain_2_days_mm=rain,
-                                  pace_percent=pace)
+    spurt = losses.spurts(noise, model)
+    lost_age, cause = losses.lose(rng, model, spurt=spurt, rain_2_days_mm=rain, pace_percent=pace)
     _end(rng, fruits, lost_age, cause, year)
+    fruits["last_spurt"] = spurt[np.arange(len(fruits)), np.minimum(fruits["end_age"], growth.LAST_DAY)]
     mass = np.concatenate([np.zeros((len(fruits), 1)), np.cumsum(gain, axis=1)], axis=1)
     fruits["pace_percent"] = pace
-    fruits["soil_mean_c"] = soil
+    fruits["soil_mean_c"] = soil[:, WINDOW_DAYS[0]:WINDOW_DAYS[1] + 1].mean(axis=1)
     _weigh(rng, model, people, box, fruits, mass, year)
     _save_seed(box, people, fruits, year)
     flowers = pd.DataFrame([vars(f) for f in tried])
     flowers["row"] = np.where(flowers["kept"] > 0, flowers["kept"].gt(0).cumsum() - 1, -1)
-    return Season(year, put_out, flowers, fruits, gain, mass, growth.shares_of_total(rng, len(fruits)), sky)
+    return Season(year, put_out, flowers, fruits, gain, soil, mass, growth.shares_of_total(rng, len(fruits)), sky)
 
 
 def _fruits(rng, model: Model, people: People, box: SeedBox, put_out, kept, year: int) -> pd.DataFrame:
@@ -100,7 +102,7 @@ def _fruits(rng, model: Model, people: People, box: SeedBox, put_out, kept, year
     recent = [name for name, y in zip(box.names, box.years, strict=True) if year - 6 <= y < year]
     frame = pd.DataFrame({
         "plant": plant, "member": member, "patch": patch, "seed": [p.seed for p in rows],
-        "pollen": pd.Series([pollen(rng, p.seed, recent) for p in rows], dtype=object),
+        "pollen": pd.Series([pollen(box, rng, p.seed, recent) for p in rows], dtype=object),
         "set_day": day, "role": [f.kept for f in kept], "secondaries": secondaries,
         "main_vine_cm": np.maximum(100.0 + 17.0 * secondaries + rng.normal(0.0, 40.0, n), 120.0),
         "lobes": [f.lobes for f in kept], "lobe_evenness": evenness,
@@ -116,7 +118,7 @@ def _fruits(rng, model: Model, people: People, box: SeedBox, put_out, kept, year
 
 
 def _grow(rng, model: Model, fruits: pd.DataFrame, sky: weather.Sky):
-    """Daily gain [kg] by age, lasting pace [percent], day-to-day deviation [percent], mean soil [C] of each fruit."""
+    """Daily gain [kg] by age, lasting pace [percent], day-to-day deviation [percent] and soil [C] of each fruit."""
     ages = np.arange(growth.LAST_DAY)
     # Growth is from one morning's taping to the next; its soil is the one read at the end, that morning.
     column = plants.patch_day(fruits["set_day"].to_numpy()[:, None] + ages + 1)
@@ -132,7 +134,8 @@ def _grow(rng, model: Model, fruits: pd.DataFrame, sky: weather.Sky):
     pace = lasting[:, None] + soil_percent(soil, model) + drift + noise
     # A fruit does not shrink: the few days below 2 % of the baseline are held there (see the tests for how few).
     gain = growth.baseline_gain(model) * np.maximum(pace, 2.0) / 100.0
-    return gain, lasting + soil_percent(soil, model)[:, 15:76].mean(axis=1), noise, soil[:, 15:76].mean(axis=1)
+    window = slice(WINDOW_DAYS[0], WINDOW_DAYS[1] + 1)
+    return gain, lasting + soil_percent(soil, model)[:, window].mean(axis=1), noise, soil
 
 
 def _rain_two_days(sky: weather.Sky, fruits: pd.DataFrame) -> np.ndarray:

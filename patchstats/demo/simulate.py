@@ -23,8 +23,9 @@ MEMBERS = 34
 class DemoClub:
     """An invented club: clean ``tables`` as if every log were perfectly read, and the ``truth`` behind them.
 
-    ``latent`` holds what no log can show: the true shifts of every fruit (table), and ``mass_kg`` and
-    ``gain_kg_day`` (a row a fruit, a column a day of age). ``habits`` says how each member writes.
+    ``latent`` holds what no log can show: ``fruits``, the true shifts of every fruit (table); ``mass_kg``,
+    ``gain_kg_day`` and ``soil_c`` (a row a fruit, a column a day of age); ``relationship`` between the seed lines.
+    ``habits`` says how each member writes.
     """
 
     name: str
@@ -63,7 +64,9 @@ def simulate(seed: int = DEMO_SEED, *, members: int = MEMBERS, seasons: int | Se
         truth=truth_of(model),
         habits=dict(zip(people.members, ways, strict=True)),
         latent={"fruits": fruits, "mass_kg": np.concatenate([s.mass_kg for s in lived]),
-                "gain_kg_day": np.concatenate([s.gain_kg_day for s in lived])},
+                "gain_kg_day": np.concatenate([s.gain_kg_day for s in lived]),
+                "soil_c": np.concatenate([s.soil_c for s in lived]),
+                "relationship": pd.DataFrame(box.relationship(), index=box.names, columns=box.names)},
     )
 
 
