@@ -12,6 +12,7 @@ section data*, Econometrica 46:69-85). A member acts on the within effect.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -146,14 +147,14 @@ def what_drives_gain(club, *, model: str = "club", gains: pd.DataFrame | None = 
 
 
 def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: float = 0.9,
-              weights: str | None = None) -> MixedFit:
+              weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None) -> MixedFit:
     """Fit a formula to rows made by :func:`driver_rows`.
 
     A pace is a difference of two weights over days and over the middle gain; so the tape's errors are those of the
     weights, divided by ``pace_days`` = days * middle gain / 100 instead of by the days.
     """
     structure = tape("fruit", days="pace_days") if errors == "tape" else errors
-    return fit_mixed(formula, rows, errors=structure, level=level, weights=weights)
+    return fit_mixed(formula, rows, errors=structure, level=level, weights=weights, known=known)
 
 
 def learn_tape_factor(formula: str, rows: pd.DataFrame, *, low: float = 0.4, high: float = 4.0) -> float:

@@ -4,6 +4,10 @@ A plain average says who won. Here a grower, a patch in a season or an entry is 
 date, soil, age (and, for entries, the season and the patch) lead one to expect. Shifts are shrunken towards the
 middle by what their own data can carry, so that a member with one lucky fruit is not first by luck.
 
+What conditions lead one to expect is judged by the effects *within* growers. Where growers who keep bigger plants do
+better than that alone explains, the rest is theirs: it is added to the grower's shift, as the between effect less
+the within effect times the grower's distance from the mean grower.
+
 Chances and ranks come from joint draws of all levels, with the covariance of their errors; separate intervals
 cannot tell two growers apart who share seasons and seed lines.
 """
@@ -17,6 +21,7 @@ import pandas as pd
 from scipy import stats
 
 from patchstats import ranking
+from patchstats.drivers import SPLIT
 from patchstats.lmm import MixedFit
 from patchstats.lmm.joint import joint_shifts
 from patchstats.remarks import ModelError
@@ -84,17 +89,22 @@ def joint(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None,
     if parts[0] not in have:
         raise ModelError(f"The model has no shifts by {group!r}; it has {', '.join(sorted(have))}.")
     parts = [part for part in parts if part in have]
-    if len(parts) == 1:
+    split = [term for term in SPLIT if f"{term}_between" in fit.fixed.index]
+    if rows is None and (len(parts) > 1 or ("grower" in parts and split)):
+        raise ModelError(f"To compare by {group!r} the rows fitted to are needed, as what_drives_gain(...).rows.")
+    if rows is None:
         labels = next(info.labels for info in fit.terms if info.group == parts[0])
-        frame = pd.DataFrame({parts[0]: labels}, index=pd.Index(labels, name=group))
-    else:
-        if rows is None:
-            raise ModelError(f"To compare by {group!r} the rows fitted to are needed, to know each level's "
-                             f"{', '.join(parts[1:])}.")
-        used = set(next(info.labels for info in fit.terms if info.group == parts[0]))
-        frame = rows[rows[parts[0]].isin(used)].drop_duplicates(parts[0]).set_index(parts[0], drop=False)[parts]
-        frame.index.name = group
-    return joint_shifts(fit, frame)
+        return joint_shifts(fit, pd.DataFrame({parts[0]: labels}, index=pd.Index(labels, name=group)))
+    used = rows.loc[fit.design.index].drop_duplicates(parts[0]).set_index(parts[0], drop=False)
+    frame = used[parts].rename_axis(group)
+    fixed = None
+    if "grower" in parts and split:
+        means = rows.loc[fit.design.index].drop_duplicates("grower").set_index("grower")
+        fixed = pd.DataFrame(index=frame.index)
+        for term in split:
+            own = frame["grower"].map(means[f"{term}_between"]).to_numpy() - means[f"{term}_between"].mean()
+            fixed[f"{term}_between"], fixed[f"{term}_within"] = own, -own
+    return joint_shifts(fit, frame, fixed=fixed)
 
 
 def _labels_of_rows(fit: MixedFit, group: str) -> pd.Series:

@@ -41,10 +41,12 @@ STAIRS = {
     ("gains", "tapings"): "gains are made of tapings, plant sizes and days of the patch, each prepared by itself",
     ("gains", "plantsize"): "the same",
     ("gains", "patchdays"): "the same",
+    ("fairness", "drivers"): "it judges conditions by the drivers' effects",
     ("robustness", "drivers"): "it asks the drivers' question again, in other ways",
     ("tour", "demo"): "the tour shows the invented club",
     ("tour", "meeting"): "its last step is the annual meeting",
     ("cli", "tour"): "the command line opens the other doors",
+    ("cli", "desk"): "the same",
 }
 
 # Rooms that keep to these libraries alone (and to floor 0).

@@ -14,12 +14,13 @@ from scipy import sparse
 from patchstats.remarks import ModelError
 
 
-def joint_shifts(fit, rows: pd.DataFrame) -> tuple[pd.Series, pd.DataFrame]:
+def joint_shifts(fit, rows: pd.DataFrame, *, fixed: pd.DataFrame | None = None) -> tuple[pd.Series, pd.DataFrame]:
     """Sums of shifts, one a row, and the covariance of their errors [response, response squared].
 
     ``rows`` has a column for each group whose shift counts (its name, the level in each row); a level that the fit has
     not met adds nothing to the shift and its group's variance to the error. A term with slopes counts by its
-    intercept, so centre its variable where the comparison is meant. Index: that of ``rows``.
+    intercept, so centre its variable where the comparison is meant. ``fixed`` adds a combination of fixed effects to
+    each row: a column for each coefficient that counts, named as in ``fit.fixed``. Index: that of ``rows``.
     """
     system, unit = fit.system, fit.problem.scaling.unit
     sigma2 = fit.optimum.point.sigma2
@@ -47,8 +48,15 @@ def joint_shifts(fit, rows: pd.DataFrame) -> tuple[pd.Series, pd.DataFrame]:
         (np.concatenate(value), (np.concatenate(at), np.concatenate(place))), shape=(n_rows, n_effects)))
     shift = unit * (combine @ system.effects)
     spherical = sparse.csr_array(combine @ system.lam).toarray()
-    left = spherical @ system.solved_couple
-    covariance = spherical @ system.solve(np.ascontiguousarray(spherical.T)) + left @ system.inner_inverse @ left.T
+    weights = np.zeros((n_rows, len(fit.design.names)))
+    if fixed is not None:
+        for name in fixed.columns:
+            weights[:, fit.design.names.index(name)] = fixed[name].to_numpy(float)
+    scaled = weights @ fit.problem.scaling.fixed_map
+    shift = shift + weights @ fit.fixed.to_numpy()
+    left = scaled - spherical @ system.solved_couple
+    within = spherical @ system.solve(np.ascontiguousarray(spherical.T))
+    covariance = within + left @ system.inner_inverse @ left.T
     covariance = sigma2 * unit**2 * (covariance + np.diag(unknown))
     return (pd.Series(shift, index=rows.index, name="shift"),
             pd.DataFrame(0.5 * (covariance + covariance.T), index=rows.index, columns=rows.index))

@@ -1,0 +1,192 @@
+"""What drives gain: effects within and between growers, the soil's curve, robustness."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from scipy import stats
+
+from patchstats import demo
+from patchstats.drivers import SOIL_TERMS, driver_rows, soil_curve, what_drives_gain
+from patchstats.fairness import chance_better, ranks, season_table, shifts
+from patchstats.gains import daily_gains
+from patchstats.lmm import fit_mixed
+from patchstats.remarks import ModelError
+from patchstats.robustness import imputed, leave_one_out, survival_weights
+
+
+@pytest.fixture(scope="module")
+def club():
+    return demo.simulate()
+
+
+@pytest.fixture(scope="module")
+def found(club):
+    return what_drives_gain(club.tables)
+
+
+def test_true_effects_lie_in_their_intervals_and_the_plain_regression_misses(club, found):
+    """The truth is the invented club's own; single seeds may miss one time in ten, this one was not chosen for it:
+    the spread over many clubs stands in tests/benchmarks/coverage_drivers.py."""
+    truth = club.truth["effects"]["percent"]
+    rows = found.effects.set_index(["effect", "side"])
+    for effect, true in (("5 more secondary vines at set", 5 * truth["secondaries"]),
+                         ("set a week later", 7 * truth["set_day"])):
+        within = rows.loc[(effect, "within")]
+        assert within["low"] <= true <= within["high"], effect
+    naive = rows.loc[("5 more secondary vines at set", "naive")]
+    assert naive["low"] > 5 * truth["secondaries"]
+    assert found.soil_best["low"] <= club.truth["soil_best_c"] <= found.soil_best["high"]
+    assert found.sides.loc["secondaries", "low"] > 0  # better growers keep bigger plants
+
+
+def test_within_effect_is_the_fixed_effects_estimate():
+    """Closed form (Mundlak 1978, Econometrica 46:69-85): in a balanced panel the effect of the deviation from the
+    group's mean equals least squares with a dummy for every group (statsmodels)."""
+    rng = np.random.default_rng(3)
+    grower = np.repeat([f"g{i}" for i in range(12)], 10)
+    skill = np.repeat(rng.normal(size=12), 10)
+    x = 18 + 3 * skill + rng.normal(size=120)
+    frame = pd.DataFrame({"grower": grower, "x": x, "y": 100 + 1.5 * x + 8 * skill + rng.normal(size=120)})
+    frame["between"] = frame.groupby("grower")["x"].transform("mean")
+    frame["within"] = frame["x"] - frame["between"]
+    ours = fit_mixed("y ~ within + between + (1 | grower)", frame)
+    dummies = smf.ols("y ~ x + C(grower)", frame).fit()
+    assert ours.fixed["within"] == pytest.approx(dummies.params["x"], rel=1e-8)
+    assert ours.coef.loc["within", "se"] == pytest.approx(dummies.bse["x"], rel=1e-6)
+
+
+def test_best_soil_interval_is_where_a_level_curve_cannot_be_ruled_out():
+    """Law (Fieller 1954, JRSS B 16:175-185): the interval holds just those temperatures at which the slope's test does
+    not reject; here found by trying every hundredth of a degree."""
+    rng = np.random.default_rng(6)
+    soil = rng.normal(20, 3, 400)
+    frame = pd.DataFrame({"soil_c": soil, "soil_from_20_c": soil - 20, "group": np.tile(np.arange(20), 20),
+                          "y": 100 - 0.5 * (soil - 23) ** 2 + rng.normal(0, 12, 400)})
+    fit = fit_mixed("y ~ soil_from_20_c + I(soil_from_20_c ** 2) + (1 | group)", frame)
+    curve, best = soil_curve(fit, frame, level=0.9)
+    names = list(SOIL_TERMS)
+    v = fit.fixed_covariance.loc[names, names].to_numpy()
+    x = np.arange(-30.0, 60.0, 0.01)
+    slope = fit.fixed[names[0]] + 2 * fit.fixed[names[1]] * x
+    se = np.sqrt(v[0, 0] + 4 * x * v[0, 1] + 4 * x**2 * v[1, 1])
+    t = stats.t.ppf(0.95, fit.coef.loc[names, "df"].min())
+    kept = x[np.abs(slope) <= t * se] + 20
+    assert best["low"] == pytest.approx(kept.min(), abs=0.011)
+    assert best["high"] == pytest.approx(kept.max(), abs=0.011)
+    assert curve.loc[(curve["soil_c"] - 20).abs().idxmin(), "estimate"] == pytest.approx(0.0, abs=0.3)
+
+
+def test_a_straight_soil_has_no_best():
+    """Closed form: with noise at right angles to the curve's columns the bend is exactly nothing."""
+    rng = np.random.default_rng(7)
+    soil = rng.normal(20, 3, 300)
+    columns = np.column_stack([np.ones(300), soil, soil**2])
+    noise = rng.normal(0, 5, 300)
+    noise -= columns @ np.linalg.lstsq(columns, noise, rcond=None)[0]
+    frame = pd.DataFrame({"soil_c": soil, "soil_from_20_c": soil - 20, "group": np.tile(np.arange(10), 30),
+                          "y": 100 + 2 * soil + noise})
+    fit = fit_mixed("y ~ soil_from_20_c + I(soil_from_20_c ** 2) + (1 | group)", frame)
+    _, best = soil_curve(fit, frame, level=0.9)
+    assert np.isnan(best["estimate"]) and np.isinf(best["low"]) and np.isinf(best["high"])
+
+
+def test_between_and_within_are_made_of_fruits_not_of_tapings(found):
+    fruits = found.rows.drop_duplicates("fruit")
+    mean = fruits.groupby("grower")["secondaries"].mean()
+    assert found.rows["secondaries_between"].to_numpy() == pytest.approx(found.rows["grower"].map(mean).to_numpy())
+    assert (found.rows["secondaries_within"] + found.rows["secondaries_between"]).to_numpy() == pytest.approx(
+        found.rows["secondaries"].to_numpy(float))
+
+
+def test_every_gain_is_used_or_counted(club, found):
+    gains = daily_gains(club.tables)
+    counted = found.left_out["outside the ages of the middle curve"] + found.left_out[
+        "a gap in plant size, set date or soil temperature"]
+    assert len(gains) == found.fit.n_rows + counted
+
+
+def test_grams_change_no_effect(club, found):
+    """Law: the response times 0.001 and no verdict changes."""
+    gains = daily_gains(club.tables)
+    masses = [column for column in gains.columns if "_kg" in column]
+    light = gains.assign(**{column: gains[column] * 1e-3 for column in masses})
+    again = what_drives_gain(None, gains=light)
+    assert again.effects["estimate"].to_numpy() == pytest.approx(found.effects["estimate"].to_numpy(), rel=1e-4)
+    assert again.effects["se"].to_numpy() == pytest.approx(found.effects["se"].to_numpy(), rel=1e-4)
+
+
+def test_an_unknown_model_is_refused_in_words(club):
+    with pytest.raises(ModelError, match="There is no model 'best'; the models are club, without the split"):
+        what_drives_gain(club.tables, model="best")
+
+
+def test_shifts_are_shrunken_and_a_single_fruit_is_not_first_by_luck(found):
+    table = shifts(found.fit, "grower", rows=found.rows)
+    assert table["shift"].is_monotonic_decreasing
+    assert table["shift"].std() < table["raw"].std()
+    entries = shifts(found.fit, "fruit", rows=found.rows)
+    few = entries[entries["n_rows"] <= 5]
+    assert len(few) and few["se"].mean() > entries["se"].mean()
+    for group in ("fruit", "grower"):
+        with pytest.raises(ModelError, match="the rows fitted to are needed"):
+            shifts(found.fit, group)
+
+
+def test_joint_errors_agree_with_the_engine(found):
+    """The variance of a sum of shifts is the engine's own prediction error for the same sum."""
+    table = shifts(found.fit, "grower", rows=found.rows)
+    chance = chance_better(found.fit, "grower", rows=found.rows)
+    assert chance.loc[table.index[0], table.index[-1]] > 0.95
+    order = ranks(found.fit, "grower", rows=found.rows)
+    assert order["top_3"].sum() == pytest.approx(3.0) and order["first"].sum() == pytest.approx(1.0)
+    seasons = season_table(found.fit)
+    assert seasons["season"].is_monotonic_increasing and (seasons["low"] < seasons["high"]).all()
+
+
+def test_skilled_growers_stand_high(club, found):
+    """The invented club knows each grower's true skill: the shrunken shifts follow it, and their intervals cover it
+    (no fewer than 90 % would leave by chance, 199 times in 200)."""
+    true = club.latent["fruits"].groupby("grower")["grower_percent"].first()
+    table = shifts(found.fit, "grower", rows=found.rows)
+    true = true[table.index] - true[table.index].mean()
+    assert np.corrcoef(true, table["shift"])[0, 1] > 0.7
+    inside = ((table["low"] <= true) & (true <= table["high"])).sum()
+    assert inside >= stats.binom.ppf(0.005, len(true), 0.9)
+
+
+def test_leaving_out_seasons_moves_little_and_misses_none(found):
+    table = leave_one_out(found, "season")
+    assert set(table["left_out"]) == {str(s) for s in found.rows["season"].unique()}
+    assert (table["moved"].abs() < 3).all()
+    with pytest.raises(ModelError, match="no column 'moon'"):
+        leave_one_out(found, "moon")
+
+
+def test_survival_weights_are_one_where_nothing_was_lost(club, found):
+    whole = dict(club.tables)
+    whole["fruits"] = whole["fruits"].assign(end_reason="weighed")
+    assert (survival_weights(whole, found.rows) == 1.0).all()
+    weights = survival_weights(club.tables, found.rows)
+    assert weights.mean() == pytest.approx(1.0, abs=0.05) and weights.std() > 0
+
+
+def test_imputing_nothing_changes_nothing(found):
+    """Law: with no gap, multiple imputation is the complete-case fit and no information is missing."""
+    from dataclasses import replace
+
+    kept = found.rows.loc[found.fit.design.index]
+    fruits = kept.drop_duplicates("fruit").groupby("grower")["secondaries"].mean()
+    kept = kept.assign(secondaries_between=kept["grower"].map(fruits))
+    kept["secondaries_within"] = kept["secondaries"] - kept["secondaries_between"]
+    whole = replace(found, rows=kept, fit=fit_mixed(found.model.formula, kept))
+    table = imputed(whole, imputations=2)
+    assert table["imputed"].to_numpy() == pytest.approx(table["complete"].to_numpy(), rel=1e-6)
+    assert (table["missing_information"] < 1e-9).all()
+
+
+def test_driver_rows_name_the_reference(found):
+    rows = driver_rows(daily_gains(demo.simulate(members=12, seasons=2).tables), found.curve)
+    assert (rows["soil_from_20_c"] - (rows["soil_c"] - 20.0)).abs().max() < 1e-12
