@@ -20,6 +20,7 @@ from patchstats.demo import growth, names
 from patchstats.demo.losses import spurts
 from patchstats.demo.model import MODEL, SPLITS, soil_percent
 from patchstats.kinship import relationship_matrix, seed_pedigree
+from patchstats.remarks import PatchstatsError
 from patchstats.tables import STORED, check, conform
 from patchstats.units import cm_to_inches
 
@@ -80,8 +81,10 @@ def test_members_seasons_and_model_can_be_chosen():
 
 def test_there_are_names_enough_and_no_more():
     assert len(set(names.members(90))) == 90
-    with pytest.raises(ValueError, match="has 1600 names, not 1601"):
+    with pytest.raises(PatchstatsError, match="can have 1 to 1600 members, not 1601"):
         names.members(1601)
+    with pytest.raises(PatchstatsError, match="must be years in rising order"):
+        demo.simulate(1, members=3, seasons=(2020, 2019))
 
 
 def test_share_of_inches_at_40_and_60_days(club):

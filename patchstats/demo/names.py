@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from patchstats.remarks import PatchstatsError
+
 CLUB = "Umberlow Vale Patch Club"
 PLACE = "Umberlow Vale"
 SITES = ("Umberlow Vale Weigh-off", "Brackmere Harvest Fair")
@@ -28,11 +30,12 @@ def members(count: int) -> list[str]:
     >>> members(2)
     ['Marta Quellhurst', 'Odo Brambeck']
     """
+    most = len(_GIVEN) * len(_SURNAMES)
+    if not 1 <= count <= most:
+        raise PatchstatsError(f"The invented club can have 1 to {most} members, not {count}.")
     names = []
     for turn in range(count // len(_SURNAMES) + 1):
         names += [f"{_GIVEN[(i + turn) % len(_GIVEN)]} {surname}" for i, surname in enumerate(_SURNAMES)]
-    if count > len(_GIVEN) * len(_SURNAMES):
-        raise ValueError(f"The invented club has {len(_GIVEN) * len(_SURNAMES)} names, not {count}.")
     return names[:count]
 
 

@@ -13,6 +13,7 @@ from patchstats.demo import clean, names, pedigree, season
 from patchstats.demo.habits import Habit, habits
 from patchstats.demo.model import DEMO_SEED, MODEL, Model
 from patchstats.demo.model import truth as truth_of
+from patchstats.remarks import PatchstatsError
 from patchstats.units import M2_PER_SQFT
 
 SEASONS = tuple(range(2019, 2025))
@@ -45,6 +46,8 @@ def simulate(seed: int = DEMO_SEED, *, members: int = MEMBERS, seasons: int | Se
     ``seasons`` is a list of years, or how many years from 2019 on. See :mod:`patchstats.demo.model` for the model.
     """
     years = tuple(range(2019, 2019 + seasons)) if isinstance(seasons, int) else tuple(seasons)
+    if not years or list(years) != sorted(set(years)):
+        raise PatchstatsError("The seasons of the invented club must be years in rising order, such as (2019, 2020).")
     # One stream of random numbers a subject, so that a change in one leaves the others as they were.
     people_rng, habit_rng, seed_rng, log_rng, *year_rngs = (
         np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(4 + len(years)))

@@ -14,6 +14,7 @@ from patchstats.demo.hands import FACTS_ON_TOP, WRITE
 from patchstats.demo.logs import Writer, fruit_logs
 from patchstats.demo.model import DEMO_SEED
 from patchstats.demo.simulate import DemoClub, simulate
+from patchstats.remarks import PatchstatsError
 
 _HAND_STREAM = 1066  # sets the stream of the hands apart from the club's own
 
@@ -38,7 +39,7 @@ def compose(club: DemoClub) -> Written:
         planted += writer.planted
     files = {page.name: page.bytes() for page in sorted(pages, key=lambda p: p.name)}
     if len(files) != len(pages):
-        raise ValueError("Two pages of the invented club bear one name.")
+        raise PatchstatsError("Two pages of the invented club bear one name; choose fewer members.")
     listed = pd.DataFrame(planted, columns=list(PLANTED_COLUMNS))
     return Written(files, listed.sort_values(["file", "line"], kind="stable", ignore_index=True))
 
