@@ -36,6 +36,7 @@ class Column:
     unit: str = ""
     depth: str = ""
     time_of_day: str = ""
+    counts: list[int] | None = None  # how often each text stands, when ``texts`` holds each only once
 
     def places(self) -> list[tuple[int, int]]:
         return [(r, p) for r, p, t in zip(self.records, self.positions, self.texts, strict=True) if r >= 0 and t.strip()]

@@ -12,6 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import functools
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -337,8 +338,9 @@ class Calendar:
         days = {self._resolve(p, order, year=self.season or 2024) for order in (DAY_FIRST, MONTH_FIRST)}
         return sorted(day for day in days if day is not None)
 
-    def settle_season(self, told: Mapping[str, int | None], written: Iterable[str]) -> str:
-        """The season from what was told (a fact, the club, the file's name) or from the years in the dates.
+    def settle_season(self, told: Mapping[str, int | None], written: Mapping[str, int]) -> str:
+        """The season from what was told (a fact, the club, the file's name) or from the years in the dates, each text
+        with how often it is written; none when the dates are of several years.
 
         Returns where it came from, in words. A log that runs over the new year belongs to the later year, that of
         the weigh-off.
@@ -347,10 +349,16 @@ class Calendar:
             if season is not None:
                 self.season = season
                 return where
-        years = [p.year for p in map(self.parse, written) if p is not None and p.year is not None]
+        years: Counter[int] = Counter()
+        for text, count in written.items():
+            p = self.parse(text)
+            if p is not None and p.year is not None:
+                years[p.year] += count
         if years:
-            counted = {year: years.count(year) for year in set(years)}
-            latest, top = max(counted), max(counted, key=lambda y: (counted[y], y))
-            self.season = latest if counted[latest] >= 0.2 * len(years) else top
-            return "the dates"
+            latest, top = max(years), max(years, key=lambda y: (years[y], y))
+            if latest - min(years) == 1 and self.turns:
+                self.season = latest
+            elif years[top] >= 0.9 * sum(years.values()):  # the rest are slips
+                self.season = top
+            return "the dates" if self.season else ""
         return ""

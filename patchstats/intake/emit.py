@@ -407,10 +407,9 @@ class BlockReader:
         parts = str(self.names["fruit"][row] or self.names["plant"][row] or "").split("/")
         if len(parts) == 3 and len(parts[1]) == 4 and (year := year_of(parts[1])):
             return year
-        if season is not None and self.block.column("season") is None and "season" not in self.block.facts \
-                and day is not None and day.year != season and not self.told.calendar.turns:
-            return day.year  # a file of several seasons that names none: each line's own year
-        return season if season is not None else (day.year if day else None)
+        if season is None and day is not None:  # a file of several seasons that names none: each line's own year
+            return day.year
+        return season
 
     def _give_to(self, table: str, row: int, grower: str, day: dt.date) -> bool:
         page, record = self.page, self.block.rows[row]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Iterable, Mapping
 from pathlib import PurePath
 
 from patchstats.intake.headings import plain
@@ -34,12 +35,12 @@ def season_of_file(name: str) -> int | None:
     return int(years.pop()) if len(years) == 1 else None
 
 
-def alike(harvest, name: str) -> list[Remark]:
+def alike(named: Mapping[str, Iterable[object]], name: str) -> list[Remark]:
     """Remarks on growers, patches, plants and fruits of one file whose names differ by a slip."""
     made = []
     for table in ("growers", "patches", "plants", "fruits"):
         groups: dict[str, list[str]] = {}
-        for key in harvest.named.get(table, {}):
+        for key in named.get(table, ()):
             head, _, last = str(key).rpartition("/")
             groups.setdefault(head, []).append(last)
         for head, labels in groups.items():

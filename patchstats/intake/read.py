@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from patchstats import tables
-from patchstats.intake import cells, sense, values
+from patchstats.intake import fast, sense
 from patchstats.intake.blocks import Block
 from patchstats.intake.bytes import LARGEST_BYTES, in_words, open_bytes
 from patchstats.intake.concepts import CONCEPTS, NAMES, TAPE
@@ -27,6 +27,7 @@ from patchstats.intake.page import Page
 from patchstats.intake.records import SPACE, SPACES, split_text
 from patchstats.intake.scales import excess
 from patchstats.intake.settings import Settings
+from patchstats.intake.settle import settle
 from patchstats.intake.values import Told
 from patchstats.remark_kinds import kind
 from patchstats.remarks import SEVERITIES, IntakeError, Remark, remark
@@ -124,16 +125,44 @@ def account(data: bytes, name: str, *, settings: Settings | None = None) -> pd.D
     return pd.DataFrame(rows, columns=["page", "line", "position", "text", "fate"])
 
 
-def _read(data: bytes, name: str, settings: Settings | None) -> tuple[Intake, list[Page]]:
+def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = True) -> tuple[Intake, list[Page]]:
     settings = settings or Settings()
     digest = hashlib.sha256(data).hexdigest()
+    words = _words(tuple(settings.heading_words.items()))
+    clean = fast.prepare(data, words, settings, name) if quick else None
+    if clean is not None:
+        return _joined(clean, digest, settings, name)
     opened = open_bytes(data, name)
     if opened.text is None and not opened.sheets:
         return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {}), []
     pages = _pages(opened, name)
-    words = _words(tuple(settings.heading_words.items()))
     laid = [lay_out(page, words) for page in pages]
-    told = _settle(pages, laid, words, settings, name)
+    told = settle(pages, laid, words, settings, name)
+    result, harvest = _harvested(pages, laid, told, settings, name)
+    remarks = (*opened.remarks, *result, *alike(harvest.named, name))
+    counts = _counts(pages)
+    understood = _understood(opened.encoding, pages, laid, told, harvest.named)
+    return Intake(name, digest, _frames(harvest, name), remarks, *counts, understood), pages
+
+
+def _joined(clean: fast.Clean, digest: str, settings: Settings, name: str) -> tuple[Intake, list[Page]]:
+    """The fruits that were read all at once, and those with something to speak of, read line by line, together."""
+    remarks, harvest = _harvested([clean.page], [clean.laid], clean.told, settings, name)
+    frames = fast.together(clean.tables, _frames(harvest, name), clean.twice)
+    named = {table: list(frame[tables.table(table).key[0]]) for table, frame in frames.items() if table in harvest.named}
+    remarks += alike(named, name)
+    read, kept, listed = _counts([clean.page])
+    understood = _understood("UTF-8", [clean.page], [clean.laid], clean.told, named)
+    return Intake(name, digest, frames, tuple(remarks), read + clean.rows, kept + clean.rows, listed, understood), [clean.page]
+
+
+def _counts(pages: list[Page]) -> tuple[int, int, int]:
+    counted = [page.counts() for page in pages]
+    return sum(c[0] for c in counted), sum(c[1] for c in counted), sum(c[2] for c in counted)
+
+
+def _harvested(pages: list[Page], laid: list[Laid], told: Told, settings: Settings, name: str):
+    """The rows of all blocks, checked, and the remarks of all pages."""
     harvest = Harvest()
     grower = None
     if not settings.grower and not _names_grower(laid):
@@ -156,18 +185,13 @@ def _read(data: bytes, name: str, settings: Settings | None) -> tuple[Intake, li
     harvest.speak_of_idle()
     _ask_names(pages, harvest, grower, name)
     sense.check(harvest)
-    frames = _frames(harvest, name)
-    remarks = list(opened.remarks)
+    remarks: list[Remark] = []
     if not any(found.blocks for found in laid) and any(len(page.cells) for page in pages):
         remarks.append(remark(kind("nothing-understood"), name))
-    counts = [0, 0, 0]
     for page in pages:
         page.close()
         remarks += page.remarks
-        counts = [a + b for a, b in zip(counts, page.counts(), strict=True)]
-    remarks += alike(harvest, name)
-    understood = _understood(opened.encoding, pages, laid, told, harvest)
-    return Intake(name, digest, frames, tuple(remarks), *counts, understood), pages
+    return remarks, harvest
 
 
 @functools.lru_cache(maxsize=8)
@@ -196,114 +220,6 @@ def _pages(opened, name: str) -> list[Page]:
 
 def _names_grower(laid: list[Laid]) -> bool:
     return any("grower" in b.facts or "grower" in b.concepts for found in laid for b in found.blocks)
-
-
-def _settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings, name: str) -> Told:
-    """Everything that a whole file settles together: season, order of dates, decimal sign, units."""
-    told = Told(Calendar(), values.Company(custom=settings.length or ""), words)
-    blocks = [(page, block) for page, found in zip(pages, laid, strict=True) for block in found.blocks]
-    runs, singles, numbers = [], [], []
-    for _, block in blocks:
-        for column in block.columns:
-            about = CONCEPTS[column.concept].kind
-            if about == "date" or column.concept == "day":
-                runs.append([cells.clean(t) for t in column.texts if t.strip()])
-            elif about in (*values.SCALED, "evenness"):
-                numbers += column.texts[:400]
-        for fact in block.facts.values():
-            if CONCEPTS[fact.concept].kind == "date":
-                singles.append(fact.text)
-            elif CONCEPTS[fact.concept].kind in (*values.SCALED, "evenness"):
-                numbers.append(fact.text)
-    told.decimal = cells.decimal_sign(numbers, pages[0].delimiter if pages else ",")
-    seasons = {values.word(told, "season", b.facts["season"].text) for _, b in blocks if "season" in b.facts}
-    titled = {int(y) for found in laid for t in found.titles for y in re.findall(r"\b(20\d\d|19[5-9]\d)\b", t)}
-    years = {p.year for run in [*runs, singles] for t in run if (p := told.calendar.parse(t)) and p.year}
-    told.season_from = told.calendar.settle_season({
-        "a line on top": seasons.pop() if len(seasons) == 1 else None,
-        "the dates": None if not years else max(years) if len(years) == 1 else None,
-        "the club": settings.season,
-        "the title": titled.pop() if len(titled) == 1 else None,
-        "the file's name": None if years else season_of_file(name)}, [t for run in [*runs, singles] for t in run])
-    sets = [f.text for _, b in blocks for f in b.facts.values() if f.concept == "set_date"]
-    sets += [cells.clean(t) for _, b in blocks for c in b.columns if c.concept == "set_date" for t in c.texts if t.strip()]
-    told.calendar.settle(runs, singles, settings.date_order or _stated_order(blocks), sets, _spans(blocks))
-    for page, block in blocks:
-        values.hear(block, told, page)
-        if "units" in block.facts:
-            told.company.stated = unit_of(block.facts["units"].text) or told.company.stated
-            told.company.hear(told.company.stated)
-    for found in laid:
-        for title in found.titles:
-            said = re.search(r"\b(?:in|units?)\b\s*:?\s*(inches|inch|cm|centimet\w+|metric|zentimetern?)\b", title, re.IGNORECASE)
-            if said and not told.company.stated:
-                told.company.stated = unit_of(said[1])
-    for page, block in blocks:
-        _weigh_sizes(page, block, told)
-    return told
-
-
-def _spans(blocks: list[tuple[Page, Block]]) -> list[tuple[str, str, int]]:
-    """Pollination and end of each fruit, with the most days between: a fruit aborts within weeks, and the vine season
-    after the set is 90 to 120 days (growers' posts; a third is allowed on top)."""
-    spans = []
-    for _, block in blocks:
-        begin, end, why = (block.facts.get(c) for c in ("set_date", "end_date", "end_reason"))
-        if begin and end:
-            aborted = why is not None and cells.read_choice("end_reason", why.text) == "aborted"
-            spans.append((begin.text, end.text, 45 if aborted else 160))
-    return spans
-
-
-def _stated_order(blocks: list[tuple[Page, Block]]) -> str | None:
-    """The order of day and month that a heading states: ``date (m/d/y)``."""
-    for _, block in blocks:
-        for column in block.columns:
-            if CONCEPTS[column.concept].kind == "date":
-                stated = re.search(r"\b([dmtj])\1?[/.\- ]([dmtj])", column.heading.lower())
-                if stated and stated[1] != stated[2]:
-                    return "month first" if stated[1] == "m" else "day first"
-    return None
-
-
-def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
-    """How large the tapes without a unit would be as inches, against the usual fruit of that day."""
-    bare = [c for c in block.columns if (c.concept in TAPE or c.concept == "three") and not c.unit]
-    dates = block.column("date") or block.column("day")
-    if not bare or dates is None:
-        return
-    fact = block.facts.get("set_date")
-    start = None
-    if fact is not None:
-        parsed = told.calendar.parse(fact.text)
-        start = told.calendar.read(parsed) if parsed else None
-    days: list[float | None] = []
-    first = None
-    for text in dates.texts:
-        parsed = told.calendar.parse(text) if text.strip() else None
-        number = values.word(told, "day", text) if parsed is None and text.strip() else parsed.number if parsed else None
-        if number is not None:
-            days.append(float(number))
-            continue
-        day = told.calendar.read(parsed) if parsed else None
-        if day is None:
-            days.append(None)
-            continue
-        first = first or day
-        # Without a pollination date the first taping is taken as day 10, the usual time to begin.
-        days.append(float((day - start).days) if start else float((day - first).days + 10))
-    for column in bare:
-        for text, at in zip(column.texts, days, strict=True):
-            if at is None or not text.strip():
-                continue
-            if column.concept == "three":
-                three = cells.three_measures(cells.clean(text), told.decimal)
-                if three and not three[2] and three[0][0] > 0:
-                    told.company.excesses += excess("circumference", [three[0][0]], [at])
-                continue
-            number = cells.read_number(cells.clean(text), told.decimal)
-            if isinstance(number, cells.Number) and not number.unit and number.value > 0:
-                told.company.excesses += excess(column.concept, [number.value], [at])
 
 
 def _ask_names(pages: list[Page], harvest: Harvest, grower: str | None, name: str) -> None:
@@ -356,7 +272,8 @@ def _array(kind_of_column: str, listed: list):
     return pd.arrays.BooleanArray(np.array([bool(v) for v in listed], dtype=bool), absent)
 
 
-def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told, harvest: Harvest) -> dict[str, str]:
+def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told,
+                named: Mapping[str, Iterable[object]]) -> dict[str, str]:
     made = {"encoding": encoding}
     if encoding != "workbook":
         made["delimiter"] = _DELIMITER_WORDS.get(pages[0].delimiter, repr(pages[0].delimiter))
@@ -370,7 +287,7 @@ def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told, 
     if told.calendar.season:
         made["season"] = f"{told.calendar.season}, from {told.season_from}" if told.season_from else str(told.calendar.season)
     for table, title in (("growers", "grower"), ("patches", "patch"), ("fruits", "fruit")):
-        keys = list(harvest.named.get(table, {}))
+        keys = list(named.get(table, ()))
         if keys:
             made[title] = ", ".join(map(str, keys[:5])) + (f" and {len(keys) - 5} more" if len(keys) > 5 else "")
     return {key: value for key, value in made.items() if value}

@@ -24,9 +24,9 @@ from patchstats.units import IMPERIAL, say
 _MEASURES = ("circumference_cm", "side_to_side_cm", "stem_to_blossom_cm", "over_the_top_cm")
 _TITLES = {"circumference_cm": "The circumference", "side_to_side_cm": "Side to side",
            "stem_to_blossom_cm": "Stem to blossom", "over_the_top_cm": "The total"}
-_LEAP_CM_DAY = {"circumference_cm": 23.0, "side_to_side_cm": 15.0, "stem_to_blossom_cm": 15.0, "over_the_top_cm": 50.0}
+LEAP_CM_DAY = {"circumference_cm": 23.0, "side_to_side_cm": 15.0, "stem_to_blossom_cm": 15.0, "over_the_top_cm": 50.0}
 _SHRINK_CM = {"circumference_cm": 3.9, "side_to_side_cm": 3.9, "stem_to_blossom_cm": 3.9, "over_the_top_cm": 7.7}
-_OUT_OF_PROPORTION = math.log(1.6)  # one of three tapes against the other two, relative to the same fruit's other days
+OUT_OF_PROPORTION = math.log(1.6)  # one of three tapes against the other two, relative to the same fruit's other days
 _NEIGHBOUR_DAYS = 12
 _FAR = 0.315  # 3.5 standard deviations of the scale about the published table
 _KEYS = {"soil": ("patch", "date", "time_of_day", "depth_cm"), "weather": ("patch", "date"), "sizes": ("plant", "date"),
@@ -139,7 +139,7 @@ def _out_of_proportion(rows: list[Row]) -> None:
         size = logs[at] - shape  # each tape's own opinion of the fruit's size
         for slip in range(3):
             others = np.delete(size, slip)
-            if abs(others[0] - others[1]) < 0.15 and abs(size[slip] - others.mean()) > _OUT_OF_PROPORTION:
+            if abs(others[0] - others[1]) < 0.15 and abs(size[slip] - others.mean()) > OUT_OF_PROPORTION:
                 row = rows[at]
                 near = [r for r in (rows[at - 1] if at else None, rows[at + 1] if at + 1 < len(rows) else None) if r]
                 told = [_shown(_number(r, measures[slip]) or 0.0, r, measures[slip]) for r in near]
@@ -157,7 +157,7 @@ def _jumps(rows: list[Row], measure: str) -> None:
     for (a, day_a, x), (row, day, y), (b, day_b, z) in zip(series, series[1:], series[2:], strict=False):
         if (day - day_a).days > _NEIGHBOUR_DAYS or (day_b - day).days > _NEIGHBOUR_DAYS or day_a == day or day == day_b:
             continue
-        if _number(a, measure) is None or not -0.03 * x <= z - x <= _LEAP_CM_DAY[measure] * (day_b - day_a).days:
+        if _number(a, measure) is None or not -0.03 * x <= z - x <= LEAP_CM_DAY[measure] * (day_b - day_a).days:
             continue
         margin = 0.12 * max(x, z) + 5.0
         if (y > max(x, z) + margin or y < min(x, z) - margin) and _number(row, measure) is not None:
@@ -177,7 +177,7 @@ def _steps(rows: list[Row], measure: str) -> None:
                 "days": days}
         if x - y > _SHRINK_CM[measure] * (1.0 if days < 4 else 1.3):
             _speak(row, "tape-shrinks", measure, **told)
-        elif (y - x) / days > _LEAP_CM_DAY[measure]:
+        elif (y - x) / days > LEAP_CM_DAY[measure]:
             _speak(row, "tape-leaps", measure, **told)
 
 

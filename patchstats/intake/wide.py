@@ -31,8 +31,10 @@ def wide_at(page: Page, record: int, words: Words) -> Wide | None:
         return None
     texts = {p: clean(page.text(record, p)) for p in full}
     first = words.match(texts[full[0]])
+    if first and CONCEPTS[first.concept].kind == "date" and first.concept != "date":
+        return None  # Pollinated, 4 Jul
     dates = [p for p in full if (seen := parse(texts[p], serials=False)) is not None]
-    if dates and full[-1] in dates and len(dates) >= 0.6 * len(full) and dates == full[-len(dates):]:
+    if dates and full[-1] in dates and len(dates) >= 0.6 * (len(full) - 1) and dates == full[-len(dates):]:
         labels = [p for p in full if p < dates[0]]
         if any(CONCEPTS[h.concept].kind in ("length", "three") for p in labels
                if (h := words.match(texts[p])) and p != full[0]):

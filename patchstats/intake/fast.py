@@ -1,0 +1,416 @@
+"""Fast: large, plain tables of tapings read all at once.
+
+A log of a few hundred lines is read line by line. A club's table of 200,000 need not be: its columns are read by
+pandas' parser, the distinct names and dates by the ordinary reader, and every check of :mod:`~patchstats.intake.sense`
+is asked of whole columns first, in a form that is never less strict. Only the fruits with something to speak of are
+then read line by line, so the result is the same, which the tests hold it to. Whatever is not plain (quotation marks,
+missing names, units to be settled, dates in unknown order) is left to the ordinary reader altogether.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from patchstats import tables
+from patchstats.intake import cells, values
+from patchstats.intake.blocks import Block, Column
+from patchstats.intake.concepts import NAMES, TAPE
+from patchstats.intake.dates import year_of
+from patchstats.intake.emit import kinds_of, settle_meanings
+from patchstats.intake.headings import Words
+from patchstats.intake.layout import Laid, lay_out
+from patchstats.intake.page import Page
+from patchstats.intake.records import split_text
+from patchstats.intake.sense import LEAP_CM_DAY, OUT_OF_PROPORTION
+from patchstats.intake.settings import Settings
+from patchstats.intake.settle import settle
+from patchstats.intake.values import Told
+
+WORTH_BYTES = 400_000
+_HEAD_LINES = 60
+_ALLOWED = {*NAMES, "seed", "date", "set_date", *TAPE}
+_FALL_CM = 3.9  # the least fall that any check of sense speaks of
+_MOST_ODD = 0.3
+
+
+@dataclass
+class Clean:
+    """What was read all at once, and a page of the lines that were not, as if they were the whole file."""
+
+    tables: dict[str, pd.DataFrame]
+    rows: int
+    page: Page
+    laid: Laid
+    told: Told
+    twice: str  # a fruit that is in ``tables`` already although its lines are on ``page`` too
+
+
+def prepare(data: bytes, words: Words, settings: Settings, name: str) -> Clean | None:
+    """The clean part of a large plain table of tapings, or None when the file is not one."""
+    if len(data) < WORTH_BYTES or b'"' in data or b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
+        return None
+    body = data[3:] if data.startswith(b"\xef\xbb\xbf") else data
+    if not body.isascii():
+        return None
+    signs = np.frombuffer(body, dtype=np.uint8)
+    if np.count_nonzero(signs < 32) != sum(body.count(end) for end in (b"\n", b"\r", b"\t")):
+        return None  # control characters
+    at = -1
+    for _ in range(_HEAD_LINES):
+        at = body.find(b"\n", at + 1)
+        if at < 0:
+            return None
+    split = split_text(body[:at].decode("ascii"))
+    if split.broken or split.delimiter not in (",", ";", "\t", "|"):
+        return None
+    page = Page(name, split.cells, split.lines, split.delimiter)
+    if "fruit" not in {h.concept for row in split.cells[:30] for t in row if (h := words.match(cells.clean(t)))}:
+        return None
+    laid = lay_out(page, words)
+    block = laid.blocks[0] if len(laid.blocks) == 1 else None
+    if block is None or not _is_plain(page, block, settings):
+        return None
+    start = page.lines[block.rows[0]]  # the line, from 1, of the first row
+    frame = _parse(body, block, split.delimiter, start)
+    return None if frame is None else _sift(body, frame, block, laid, page, words, settings, name, start)
+
+
+def _is_plain(page: Page, block: Block, settings: Settings) -> bool:
+    settle_meanings(block)
+    concepts = [c.concept for c in block.columns]
+    if kinds_of(block) != ("readings",) or set(concepts) - _ALLOWED or len(set(concepts)) != len(concepts):
+        return False
+    if not {"date", "fruit"} <= set(concepts) or "grower" not in (*concepts, *block.facts) and not settings.grower and not all(
+            t.count("/") == 2 for t in block.column("fruit").texts):  # type: ignore[union-attr]
+        return False
+    whole = block.rows == list(range(block.rows[0], len(page.cells)))
+    contiguous = page.lines[block.rows[0]:] == list(range(page.lines[block.rows[0]], page.lines[block.rows[0]] + len(
+        block.rows))) if whole else False
+    spoken = any(r.code not in ("title-line",) for r in page.remarks)
+    return contiguous and not spoken and all(c.unit in ("in", "cm") for c in block.columns if c.concept in TAPE)
+
+
+def _parse(body: bytes, block: Block, delimiter: str, start: int) -> pd.DataFrame | None:
+    """The rows as columns: tapes as numbers, all else as categories; None when a tape is no plain number."""
+    width = max(c.positions[0] for c in block.columns) + 1
+    where = {c.positions[0]: c.concept for c in block.columns}
+    dtypes = {p: "float64" if where[p] in TAPE else "category" for p in where}
+    offset = 0
+    for _ in range(start - 1):
+        offset = body.find(b"\n", offset) + 1
+    try:
+        frame = pd.read_csv(io.BytesIO(memoryview(body)[offset:]), header=None, names=range(width), sep=delimiter, dtype=dtypes,
+                            usecols=sorted(where), keep_default_na=False, na_values=[""], quoting=3,
+                            skip_blank_lines=False, encoding="ascii", index_col=False, on_bad_lines="error")
+    except (ValueError, pd.errors.ParserError):
+        return None
+    return frame.rename(columns=where)
+
+
+def _sift(body, frame: pd.DataFrame, block: Block, laid: Laid, head: Page, words: Words, settings: Settings, name: str,
+          start: int) -> Clean | None:
+    told = _told(frame, block, laid, head, words, settings, name)
+    known = None if told is None else _keys(frame, block, told, settings)
+    if told is None or known is None:
+        return None
+    fruit, keys, days = known
+    units = {c.concept: c.unit for c in block.columns}
+    tapes = {c: cells.in_metric(frame[c].to_numpy(), units[c]) for c in TAPE if c in frame}
+    step = np.diff(fruit)
+    if ((step > 0) | (step == 0) & (np.diff(days) >= 0)).all():
+        order = slice(None)  # fruit by fruit and day by day already, as most such tables are
+    else:
+        order = np.lexsort((days, fruit))
+    odd = _odd({c: v[order] for c, v in tapes.items()}, fruit[order], days[order], len(keys))
+    odd |= _inconstant(frame, fruit, order, len(keys))
+    good = None
+    by_line = odd.copy()
+    by_line[fruit[0]] = True  # the first fruit is always read line by line too: it carries the facts above the table
+    line_odd = by_line[fruit]
+    if line_odd.sum() > _MOST_ODD * len(frame):
+        return None
+    page = _page_of(body, head, block, np.flatnonzero(line_odd), start, name)
+    if odd.any():
+        good = ~odd[fruit]
+        tapes = {c: v[good] for c, v in tapes.items()}
+    else:
+        good = np.ones(len(frame), dtype=bool)
+    made = _tables(frame, fruit, keys, days, good, tapes, start, name, block)
+    if made is None:
+        return None
+    again = lay_out(page, words)
+    again.titles = laid.titles
+    return Clean(made, int((~line_odd).sum()), page, again, told, "" if odd[fruit[0]] else keys[fruit[0]])
+
+
+def _told(frame, block: Block, laid: Laid, head: Page, words: Words, settings: Settings, name: str) -> Told | None:
+    """What the whole file settles, from its distinct dates; None when that leaves anything open."""
+    stand_in = Block([_distinct(frame, c) for c in block.columns], block.rows, block.facts)
+    told = settle([head], [Laid([stand_in], laid.titles)], words, settings, name)
+    if told.calendar.mixed or told.calendar.turns:
+        return None
+    for concept in ("date", "set_date"):
+        if concept in frame:
+            for text in frame[concept].cat.categories:
+                p = told.calendar.parse(cells.clean(text))
+                plain = p is not None and p.year is not None and p.number is None and not (p.serial or p.time) and p.weekday is None
+                if not plain or p.pair and told.calendar.order is None or told.calendar.read(p) is None:  # type: ignore[union-attr]
+                    return None
+    return told
+
+
+def _distinct(frame: pd.DataFrame, column: Column) -> Column:
+    if column.concept not in ("date", "set_date"):
+        return column
+    known = frame[column.concept].cat
+    counts = np.bincount(known.codes.to_numpy()[known.codes.to_numpy() >= 0], minlength=len(known.categories))
+    return Column(column.concept, list(map(str, known.categories)), [], [], column.heading, counts=counts.tolist())
+
+
+def _mapped(column: pd.Series, read) -> tuple[np.ndarray, list] | None:
+    """Codes and distinct values of a column of names, its categories read; None when one is missing or no name."""
+    codes = column.cat.codes.to_numpy()
+    if len(codes) and codes.min() < 0:
+        return None
+    made, place = [], {}
+    for text in column.cat.categories:
+        bare = cells.clean(text)
+        value = None if cells.is_nothing(bare) or cells.is_ditto(bare) or cells.is_error(bare) else read(bare)
+        if value is None:
+            return None
+        made.append(place.setdefault(value, len(place)))
+    return np.asarray(made, dtype=np.int64)[codes], list(place)
+
+
+def _keys(frame, block: Block, told: Told, settings: Settings):
+    """Each row's fruit as a code, the fruits' keys in order of appearance, and each row's day."""
+    days_known = _mapped(frame["date"], lambda t: told.calendar.read(told.calendar.parse(t)))
+    fruit_known = _mapped(frame["fruit"], str)
+    if days_known is None or fruit_known is None:
+        return None
+    day_values = np.array(days_known[1], dtype="datetime64[D]").astype(np.int64)
+    days = day_values[days_known[0]]
+    full = [label.count("/") == 2 and len(label.split("/")[1]) == 4 and year_of(label.split("/")[1]) is not None
+            for label in fruit_known[1]]
+    if all(full):
+        if {"grower", "season", "plant", "patch"} & set(frame):
+            return None
+        codes, keys = fruit_known
+    else:
+        if any("/" in label for label in fruit_known[1]):
+            return None
+        parts = []
+        for concept, read in (("grower", str), ("season", lambda t: values.word(told, "season", t))):
+            if concept in frame:
+                known = _mapped(frame[concept], read)
+                if known is None:
+                    return None
+                parts.append(known)
+            elif concept in block.facts or concept == "grower":
+                text = block.facts[concept].text if concept in block.facts else settings.grower
+                value = read(text) if text else None
+                if value is None:
+                    return None
+                parts.append((None, [value]))
+            else:
+                if told.calendar.season is not None:
+                    parts.append((None, [told.calendar.season]))
+                    continue
+                years = np.array([d.year for d in days_known[1]])
+                distinct, at = np.unique(years, return_inverse=True)
+                parts.append((at[days_known[0]], distinct.tolist()))
+        (g, growers), (s, seasons) = parts
+        combined = fruit_known[0].copy()
+        if s is not None:
+            combined += len(fruit_known[1]) * s
+        if g is not None:
+            combined += len(fruit_known[1]) * len(seasons) * g
+        codes, distinct = pd.factorize(combined)
+        keys = []
+        for number in distinct.tolist():
+            rest, label = divmod(number, len(fruit_known[1]))
+            grower, season = divmod(rest, len(seasons))
+            keys.append(f"{growers[grower]}/{seasons[season]}/{fruit_known[1][label]}")
+        return codes, keys, days
+    codes, order = pd.factorize(codes)
+    return codes, [keys[n] for n in order], days
+
+
+def _odd(tapes: dict[str, np.ndarray], fruit: np.ndarray, days: np.ndarray, count: int) -> np.ndarray:
+    """Fruits that any check might speak of; all arrays sorted by fruit and day."""
+    flagged = np.zeros(len(fruit), dtype=bool)
+    same = fruit[1:] == fruit[:-1]
+    flagged[1:] |= same & (days[1:] == days[:-1])
+    nothing = np.ones(len(fruit), dtype=bool)
+    for concept, column in tapes.items():
+        spec = tables.table("readings")[f"{concept}_cm"]
+        absent = np.isnan(column)
+        nothing &= absent
+        with np.errstate(invalid="ignore"):
+            flagged |= ~absent & ~((column >= spec.low) & (column <= spec.high))
+        full = np.flatnonzero(~absent) if absent.any() else None
+        v, f, d = (column, fruit, days) if full is None else (column[full], fruit[full], days[full])
+        step, gap = v[1:] - v[:-1], np.maximum(d[1:] - d[:-1], 1)
+        bad = (f[1:] == f[:-1]) & ((step < -_FALL_CM) | (step > LEAP_CM_DAY[f"{concept}_cm"] * gap))
+        where = np.flatnonzero(bad) + 1
+        flagged[where if full is None else full[where]] = True
+    flagged |= nothing
+    if all(c in tapes for c in TAPE[:3]):
+        around, side, end = (tapes[c] for c in TAPE[:3])
+        total = around + side + end
+        if "over_the_top" in tapes:
+            written = tapes["over_the_top"]
+            with np.errstate(invalid="ignore"):
+                flagged |= np.abs(total - written) > np.maximum(1.99, 0.0099 * written)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            flagged |= around < (side + end) / 2
+            ratios = np.log(side / around), np.log(end / around)
+        starts = np.flatnonzero(np.concatenate([[True], ~same]))
+        ranges = [np.fmax.reduceat(r, starts) - np.fmin.reduceat(r, starts) for r in ratios]
+        first, second = ranges
+        crooked = (first + second / 2 > OUT_OF_PROPORTION) | (second + first / 2 > OUT_OF_PROPORTION)
+        flagged[starts[crooked]] = True
+    odd = np.zeros(count, dtype=bool)
+    odd[fruit[flagged]] = True
+    return odd
+
+
+def _inconstant(frame, fruit: np.ndarray, order: np.ndarray, count: int) -> np.ndarray:
+    """Fruits whose plant, patch, seed or pollination date is missing, or changes from line to line."""
+    odd = np.zeros(count, dtype=bool)
+    sorted_fruit = fruit[order]
+    same = sorted_fruit[1:] == sorted_fruit[:-1]
+    for concept in ("plant", "patch", "seed", "set_date"):
+        if concept in frame:
+            codes = frame[concept].cat.codes.to_numpy()[order]
+            odd[sorted_fruit[codes < 0]] = True
+            odd[sorted_fruit[1:][same & (codes[1:] != codes[:-1])]] = True
+    return odd
+
+
+def _page_of(body: bytes, head: Page, block: Block, rows: np.ndarray, start: int, name: str) -> Page:
+    """A page of the lines above the rows and of the odd rows, each with its own line number."""
+    above = block.rows[0]
+    ends = np.flatnonzero(np.frombuffer(body, dtype=np.uint8) == 10)
+    lines = list(head.lines[:above])
+    texts = [list(cells_) for cells_ in head.cells[:above]]
+    for row in rows.tolist():
+        number = start + row  # line, from 1
+        begin = int(ends[number - 2]) + 1 if number >= 2 else 0
+        end = int(ends[number - 1]) if number - 1 < len(ends) else len(body)
+        texts.append(body[begin:end].decode("ascii").rstrip("\r").split(head.delimiter))
+        lines.append(number)
+    return Page(name, texts, lines, head.delimiter)
+
+
+def _tables(frame, fruit, keys, days, good, tapes, start: int, name: str, block: Block):
+    """The stored tables of the fruits that are plain."""
+    size = int(good.sum())
+    names = np.array(keys, dtype=object)
+    file = _objects(np.full(size, name, dtype=object))
+    line = pd.arrays.IntegerArray(np.flatnonzero(good) + start, np.zeros(size, dtype=bool))
+    nothing = _objects(np.full(size, None, dtype=object))
+    made: dict[str, object] = {}
+    for column in tables.table("readings").columns:
+        concept = column.name.removesuffix("_cm")
+        if column.name == "fruit":
+            made[column.name] = _objects(names[fruit[good]])
+        elif column.name == "date":
+            made[column.name] = days[good].astype("datetime64[D]").astype("datetime64[ns]")
+        elif concept in tapes:
+            made[column.name] = tapes[concept]
+        elif column.name == "over_the_top_cm" and all(c in tapes for c in TAPE[:3]):
+            made[column.name] = tapes["circumference"] + tapes["side_to_side"] + tapes["stem_to_blossom"]
+        elif column.name == "doubtful":
+            made[column.name] = pd.arrays.BooleanArray(np.zeros(size, dtype=bool), np.zeros(size, dtype=bool))
+        elif column.name == "file":
+            made[column.name] = file
+        elif column.name == "line":
+            made[column.name] = line
+        else:
+            made[column.name] = np.full(size, np.nan) if column.kind == "number" else nothing
+    if "over_the_top" in tapes and all(c in tapes for c in TAPE[:3]):
+        total = made["over_the_top_cm"]
+        made["over_the_top_cm"] = np.where(np.isnan(total), tapes["circumference"] + tapes["side_to_side"]  # type: ignore[call-overload]
+                                           + tapes["stem_to_blossom"], total)
+    out = {"readings": pd.DataFrame(made, copy=False)}
+    rows = np.flatnonzero(good)
+    seen = np.full(len(keys), -1)
+    seen[fruit[rows][::-1]] = rows[::-1]  # the last one written is each fruit's first line
+    first = np.sort(seen[seen >= 0])
+    about = pd.DataFrame({"fruit": names[fruit[first]], "file": name, "line": first + start})
+    about["grower"] = [k.split("/")[0] for k in about["fruit"]]
+    about["season"] = [int(k.split("/")[1]) for k in about["fruit"]]
+    if {"plant", "patch", "seed", "set_date"} & (set(frame) | set(block.facts)) or set(block.facts) - {"grower", "season", "units"}:
+        return None if not _simple_facts(frame, block) else _with_facts(out, about, frame, first, block)
+    out["fruits"] = tables.conform("fruits", about)
+    out["growers"] = tables.conform("growers", about.drop_duplicates("grower")[["grower", "file", "line"]])
+    return out
+
+
+def _objects(array: np.ndarray) -> pd.Series:
+    return pd.Series(array, dtype=object, copy=False)  # said to be objects, so that pandas does not look at each
+
+
+def _simple_facts(frame, block: Block) -> bool:
+    return not set(block.facts) - {"grower", "season", "units"} and "set_date" not in frame
+
+
+def _with_facts(out, about, frame, first: np.ndarray, block: Block):
+    """Fruits with their plants, patches and seeds from columns that do not change within a fruit."""
+    for concept in ("plant", "patch", "seed"):
+        if concept in frame:
+            texts = [cells.clean(t) for t in frame[concept].astype(object).to_numpy()[first]]
+            if any(cells.is_nothing(t) or cells.is_ditto(t) or "/" in t and concept != "seed" for t in texts):
+                return None
+            about[concept] = texts
+    if "plant" in about:
+        about["plant"] = about["grower"] + "/" + about["season"].astype(str) + "/" + about["plant"]
+    if "patch" in about:
+        about["patch"] = about["grower"] + "/" + about["patch"]
+        out["patches"] = tables.conform("patches", about.drop_duplicates("patch")[["patch", "grower", "file", "line"]])
+    if "plant" in about:
+        columns = [c for c in ("plant", "patch", "grower", "season", "seed", "file", "line") if c in about]
+        per_plant = about.groupby("plant")[[c for c in ("patch", "seed") if c in about]].nunique()
+        if len(per_plant.columns) and (per_plant > 1).any(axis=None):
+            return None
+        out["plants"] = tables.conform("plants", about.drop_duplicates("plant")[columns])
+    out["fruits"] = tables.conform("fruits", about)
+    out["growers"] = tables.conform("growers", about.drop_duplicates("grower")[["grower", "file", "line"]])
+    return out
+
+
+def together(clean: dict[str, pd.DataFrame], odd: dict[str, pd.DataFrame], twice: str) -> dict[str, pd.DataFrame]:
+    """The tables of both parts as one, in the order of the lines; a name in both is kept once, where it came first.
+
+    ``twice``: a fruit whose tapings are in both.
+    """
+    out = {}
+    if twice and "readings" in odd:
+        odd = {**odd, "readings": odd["readings"][odd["readings"]["fruit"] != twice]}
+    for table in tables.STORED:
+        parts = [t[table] for t in (clean, odd) if table in t and len(t[table])]
+        if not parts:
+            continue
+        if len(parts) == 1:
+            out[table] = parts[0]
+            continue
+        lines = np.concatenate([part["line"].to_numpy(dtype=np.int64) for part in parts])
+        order = np.argsort(lines, kind="stable")
+        # pandas' own concat looks at every object of every column; these columns are known to be of one kind.
+        columns = {c: _stacked([part[c].array for part in parts], order) for c in parts[0].columns}
+        whole = pd.DataFrame(columns, copy=False)
+        if table != "readings":
+            whole = whole.drop_duplicates(list(tables.table(table).key), ignore_index=True)
+        out[table] = whole
+    return out
+
+
+def _stacked(arrays: list, order: np.ndarray):
+    if isinstance(arrays[0], (pd.arrays.IntegerArray, pd.arrays.BooleanArray)):
+        return type(arrays[0])(np.concatenate([a._data for a in arrays])[order], np.concatenate([a._mask for a in arrays])[order])
+    return np.concatenate([np.asarray(a) for a in arrays])[order]
