@@ -18,7 +18,7 @@ from patchstats.clubbook import store as book
 from patchstats.remarks import ClubError
 
 HERE = Path(__file__).resolve().parent
-LONG = [HandedIn(f"{n}.csv", plain_log(f"Grower {n}", days=200)) for n in range(20)]
+LONG = [HandedIn(f"{n}.csv", plain_log(f"Grower {n}", days=100)) for n in range(12)]
 
 
 def run(*words, **more):
