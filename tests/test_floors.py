@@ -50,7 +50,7 @@ STAIRS = {
 }
 
 # Rooms that keep to these libraries alone (and to floor 0).
-BARE_ROOMS = {"launch": set(), "lmm": {"numpy", "scipy", "pandas", "patsy"}}
+BARE_ROOMS = {"launch": set(), "lmm": {"numpy", "scipy", "pandas", "patsy", "joblib", "dask", "pyarrow"}}
 
 FLOOR_OF = {room: number for number, (_, rooms) in enumerate(FLOORS) for room in rooms}
 NO_FLOOR = -1  # a room that nobody has placed yet may import nothing

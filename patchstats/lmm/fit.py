@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 
 from patchstats.lmm.elimination import TailTooLargeError, Term
-from patchstats.lmm.errors import Errors, Rows, independent
-from patchstats.lmm.formula import Design, RandomDesign, build_design, parse_formula
+from patchstats.lmm.errors import Errors, Independent, Rows, independent
+from patchstats.lmm.formula import Design, Formula, build_design, parse_formula
 from patchstats.lmm.moments import independent_columns, make_scaling, triangular_root, whitening
-from patchstats.lmm.optimise import Optimum, search, semidefinite_root
+from patchstats.lmm.optimise import Optimum, search
+from patchstats.lmm.pieces import place_levels, sum_pieces
 from patchstats.lmm.power import PowerResiduals, power
 from patchstats.lmm.problem import Problem
+from patchstats.lmm.relation import known_levels
 from patchstats.lmm.result import MixedFit, TermInfo
 from patchstats.lmm.serial import ar1
 from patchstats.lmm.system import System
@@ -25,9 +27,9 @@ METHODS = ("REML", "ML")
 _MOST_RENEWALS = 60
 
 
-def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors: str | Errors = "independent",
+def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors = "independent",
               weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
-              level: float = 0.9) -> MixedFit:
+              level: float = 0.9, pilot: pd.DataFrame | None = None) -> MixedFit:
     """Fit a linear mixed model by restricted (REML) or full (ML) maximum likelihood.
 
     Parameters
@@ -36,7 +38,9 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors:
         Such as ``"gain_kg_day ~ spline(day, 4) + secondaries + (1 + day | fruit) + (1 | grower)"``; see
         :mod:`patchstats.lmm.formula`.
     data
-        One row an observation. Rows with a gap in any column used are left out and counted in ``dropped``.
+        One row an observation. Rows with a gap in any column used are left out and counted in ``dropped``. More rows
+        than memory holds come as an iterable of DataFrames, the path of a Parquet file, or a Dask DataFrame; see
+        :mod:`patchstats.lmm.pieces`.
     method
         ``"REML"`` for variances and for effects within one model, ``"ML"`` to compare models that differ in
         their fixed part.
@@ -52,6 +56,9 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors:
         both sides (it may hold levels without rows, and may be singular).
     level
         Confidence level of ``low`` and ``high``.
+    pilot
+        Rows from which factors learn their levels and splines their knots when the data come in pieces (default: the
+        first piece).
 
     Raises ``ModelError`` where the model cannot be built, in a sentence that says why.
     """
@@ -62,6 +69,8 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors:
     parsed = parse_formula(formula)
     structure = _errors(errors)
     also = (*((weights,) if weights is not None else ()), *structure.columns)
+    if not isinstance(data, pd.DataFrame):
+        return _fit_pieces(formula, parsed, data, method, structure, weights, known or {}, level, pilot)
     design = build_design(parsed, data, also=also)
     weight = None
     if weights is not None:
@@ -69,25 +78,44 @@ def fit_mixed(formula: str, data: pd.DataFrame, *, method: str = "REML", errors:
         if np.any(weight <= 0.0):
             raise ModelError(f"Weights must be above zero; {weights!r} has {int((weight <= 0).sum())} that are not.")
     design, dropped_columns, root = _full_rank(design)
-    _refuse_impossible(design, known or {})
+    _refuse_impossible(design, known or {}, len(design.y))
     terms, infos, random, codes = _terms(design, known or {})
     scaling = make_scaling(root, len(design.y))
     fixed = scaling.fixed(design.x, design.y)
     table = data.loc[design.kept, list(structure.columns)]
     rows = Rows(codes, random, fixed, weight, scaling.unit, tuple(term.name for term in terms), table)
-    residuals = structure.build(rows, weights)
+    problem = _problem(terms, structure.build(rows, weights), scaling, method)
+    optimum = find_optimum(problem, rows, design.x @ scaling.start)
+    return MixedFit(formula=formula, method=method, errors=structure.name, n_rows=len(design.y),
+                    dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
+                    terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum,
+                    structure=structure, table=table)
+
+
+def _problem(terms, residuals, scaling, method: str) -> Problem:
     try:
-        problem = Problem(terms, residuals, scaling, reml=method == "REML")
+        return Problem(terms, residuals, scaling, reml=method == "REML")
     except TailTooLargeError as trouble:
         raise ModelError(
             f"The groups {', '.join(trouble.names)} are crossed with one another and have {trouble.n_tail:,} levels "
             "together, more than can be solved exactly here. Keep the largest group and drop or pool the others, or "
             "put one of them in the fixed part.") from trouble
-    optimum = find_optimum(problem, rows, design.x @ scaling.start)
-    return MixedFit(formula=formula, method=method, errors=residuals.name, n_rows=len(design.y),
-                    dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
-                    terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum,
-                    structure=structure, table=table)
+
+
+def _fit_pieces(text: str, parsed: Formula, data, method: str, structure: Errors, weights: str | None,
+                known: Mapping[str, pd.DataFrame], level: float, pilot: pd.DataFrame | None) -> MixedFit:
+    if structure.name != "independent":
+        raise ModelError(f"Data in pieces can have independent errors only: {structure.name} errors need neighbouring "
+                         "rows together.")
+    sums = sum_pieces(parsed, data, weights, pilot)
+    design = sums.design
+    _refuse_impossible(design, known, sums.n_rows)
+    terms, infos, moments = place_levels(sums, known)
+    problem = _problem(terms, Independent(moments, sums.scaling.unit), sums.scaling, method)
+    return MixedFit(formula=text, method=method, errors="independent", n_rows=sums.n_rows, dropped=design.dropped,
+                    dropped_columns=tuple(sums.dropped_columns), level=level, weights=weights, terms=tuple(infos),
+                    design=design, weight=None, problem=problem, optimum=search(problem), structure=structure,
+                    table=pd.DataFrame())
 
 
 def _full_rank(design: Design) -> tuple[Design, list[str], np.ndarray]:
@@ -102,15 +130,15 @@ def _full_rank(design: Design) -> tuple[Design, list[str], np.ndarray]:
     return slim, lost, triangular_root(slim.x, slim.y)
 
 
-def _refuse_impossible(design: Design, known: Mapping[str, pd.DataFrame]) -> None:
+def _refuse_impossible(design: Design, known: Mapping[str, pd.DataFrame], n_rows: int) -> None:
     groups = {random.part.group_name for random in design.random}
     for name in known:
         if name not in groups:
             raise ModelError(f"A relationship is given for {name!r}, but no random term has that group.")
-    n_rows, n_fixed = design.x.shape
+    n_fixed = len(design.names)
     if n_rows <= n_fixed:
         raise ModelError(f"{n_rows} rows cannot tell {n_fixed} fixed effects and a residual apart.")
-    if np.ptp(design.y) == 0.0:
+    if len(design.y) and np.ptp(design.y) == 0.0:
         raise ModelError(f"{design.formula.response} has the same value in every row; there is nothing to explain.")
     for random in design.random:
         n_levels = len(random.labels)
@@ -141,7 +169,7 @@ def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
         labels, level_of, known_root = random.labels, random.codes, None
         name = random.part.group_name
         if name in known:
-            labels, level_of, known_root = _relationship(random, known[name])
+            labels, level_of, known_root = known_levels(random, known[name])
         terms.append(Term(name, len(labels), tuple(positions), random.part.diagonal, known_root))
         infos.append(TermInfo(random.part, random.names, labels, transform, random.info, known_root is not None))
         codes.append(level_of)
@@ -154,27 +182,6 @@ def _fingerprint(column: np.ndarray) -> tuple:
     """Tells equal columns without keeping them: two different columns sharing all of this are not met in practice."""
     spread = np.linspace(0, len(column) - 1, 64).astype(int)
     return (float(column.sum()), float(column @ np.arange(len(column)) / len(column)), column[spread].tobytes())
-
-
-def _relationship(random: RandomDesign, matrix: pd.DataFrame):
-    name = random.part.group_name
-    if not isinstance(matrix, pd.DataFrame) or list(matrix.index) != list(matrix.columns):
-        raise ModelError(f"The relationship of {name!r} must be a square table with the same labels on both sides.")
-    labels = np.asarray(matrix.index, dtype=object)
-    place = {label: number for number, label in enumerate(labels)}
-    if len(place) != len(labels):
-        raise ModelError(f"The relationship of {name!r} has a label twice.")
-    unknown = [label for label in random.labels if label not in place]
-    if unknown:
-        raise ModelError(f"The relationship of {name!r} lacks {len(unknown)} of the levels in the data, "
-                         f"the first being {unknown[0]!r}.")
-    values = matrix.to_numpy(dtype=float)
-    if not np.allclose(values, values.T, rtol=0.0, atol=1e-10 * np.abs(values).max()):
-        raise ModelError(f"The relationship of {name!r} is not symmetric.")
-    root = semidefinite_root(values)
-    if not np.allclose(root @ root.T, values, rtol=0.0, atol=1e-8 * np.abs(values).max()):
-        raise ModelError(f"The relationship of {name!r} is no covariance: it has a negative eigenvalue.")
-    return labels, np.array([place[label] for label in random.labels])[random.codes], root
 
 
 def _errors(errors: str | Errors) -> Errors:

@@ -26,7 +26,8 @@ from patchstats.remarks import ModelError
 class _Spline:
     """Natural cubic spline that remembers its knots, for patsy: ``df`` columns beside an intercept.
 
-    Knots lie at equal quantiles of the data; beyond the outer knots the curve is straight. The columns are cardinal
+    Knots lie at equal quantiles of the data, or where ``knots=(...)`` puts them; beyond the outer knots the curve is
+    straight. The columns are cardinal
     (column j is one at knot j + 1 and zero at every other knot), the first knot's left out for the intercept.
     """
 
@@ -35,13 +36,18 @@ class _Spline:
         self._df = None
         self.knots = None
 
-    def memorize_chunk(self, x, df=4):
+    def memorize_chunk(self, x, df=4, knots=None):
         self._pieces.append(np.asarray(x, dtype=float).ravel())
-        self._df = int(df)
+        self._df = int(df) if knots is None else len(knots) - 1
+        self.knots = None if knots is None else np.asarray(knots, dtype=float)
 
     def memorize_finish(self):
         x = np.concatenate(self._pieces)
         self._pieces = []
+        if self.knots is not None:
+            if len(self.knots) < 2 or np.any(np.diff(self.knots) <= 0.0):
+                raise ModelError("The knots of a spline are two or more numbers, each above the one before.")
+            return
         if self._df < 1:
             raise ModelError(f"A spline needs at least 1 degree of freedom, not {self._df}.")
         self.knots = np.quantile(x[np.isfinite(x)], np.linspace(0.0, 1.0, self._df + 1))
@@ -49,7 +55,7 @@ class _Spline:
             raise ModelError(f"A spline with {self._df} degrees of freedom needs more distinct values than this column "
                              "has; use fewer.")
 
-    def transform(self, x, df=4):
+    def transform(self, x, df=4, knots=None):
         x = np.asarray(x, dtype=float).ravel()
         if self._df == 1:
             low, high = self.knots
@@ -89,19 +95,23 @@ class Formula:
 
 @dataclass(frozen=True)
 class RandomDesign:
-    """A random term in numbers: columns [n, q], level number of each row, level labels, and how to rebuild it."""
+    """A random term in numbers: columns [n, q], level number of each row, level labels, rows a level, how to rebuild.
+
+    Of a fit fed in pieces the rows are not kept: ``columns`` and ``codes`` are empty there.
+    """
 
     part: RandomPart
     columns: np.ndarray
     names: tuple[str, ...]
     codes: np.ndarray
     labels: np.ndarray
+    counts: np.ndarray
     info: Any
 
 
 @dataclass(frozen=True)
 class Design:
-    """Everything read off the data: rows used, response, fixed columns, random terms."""
+    """Everything read off the data: rows used, response, fixed columns, random terms (no rows if fed in pieces)."""
 
     formula: Formula
     index: pd.Index
@@ -115,6 +125,7 @@ class Design:
     kept_columns: tuple[int, ...] | None = None
     means: dict[str, float] | None = None
     categories: dict[str, list] | None = None
+    response_info: Any = None
 
 
 def parse_formula(text: str) -> Formula:
@@ -236,11 +247,11 @@ def build_design(formula: Formula, data: pd.DataFrame, *, also: tuple[str, ...] 
         columns = _matrix(part.expression, table, data)
         codes, labels = group_codes(part, table)
         random.append(RandomDesign(part, np.asarray(columns), _plain(columns.design_info.column_names), codes, labels,
-                                   columns.design_info))
+                                   np.bincount(codes, minlength=len(labels)), columns.design_info))
     means, categories = _middles(fixed.design_info, table)
     return Design(formula, table.index, kept, np.asarray(response)[:, 0], np.asarray(fixed),
                   _plain(fixed.design_info.column_names), tuple(random), int((~kept).sum()), fixed.design_info,
-                  means=means, categories=categories)
+                  means=means, categories=categories, response_info=response.design_info)
 
 
 def _middles(info: Any, table: pd.DataFrame) -> tuple[dict[str, float], dict[str, list]]:
@@ -282,9 +293,13 @@ def group_codes(part: RandomPart, table: pd.DataFrame) -> tuple[np.ndarray, np.n
 def rebuild(info: Any, table: pd.DataFrame) -> np.ndarray:
     """The columns of a remembered design for new rows."""
     try:
-        return np.asarray(patsy.build_design_matrices([info], table, NA_action="raise")[0])
+        made = np.asarray(patsy.build_design_matrices([info], table, NA_action="raise")[0])
     except patsy.PatsyError as trouble:
+        if "missing values" in str(trouble):
+            raise ModelError("The new rows have gaps in a column of the model; leave those rows out.") from trouble
         raise ModelError(f"The new rows do not fit the model: {str(trouble).splitlines()[0]}") from trouble
+    # an intercept alone says nothing of the number of rows
+    return np.repeat(made, len(table), axis=0) if len(made) == 1 and len(table) != 1 else made
 
 
 def _plain(names: list[str]) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from patchstats.remarks import ModelError
 
 def rows_of(fit: MixedFit, y: np.ndarray | None = None, keep: np.ndarray | None = None) -> Rows:
     """The fit's rows in the engine's coordinates; with another response, or only the rows ``keep``."""
+    fit.need_rows()
     design, terms = fit.design, fit.problem.terms
     y = design.y if y is None else np.asarray(y, dtype=float)
     if y.shape != design.y.shape:
@@ -51,7 +52,7 @@ def for_workers(fit: MixedFit) -> MixedFit:
     """The fit without patsy's records, which cannot be sent to another process; refits do not need them."""
     terms = tuple(replace(info, info=None) for info in fit.terms)
     random = tuple(replace(term, info=None) for term in fit.design.random)
-    return replace(fit, terms=terms, design=replace(fit.design, info=None, random=random))
+    return replace(fit, terms=terms, design=replace(fit.design, info=None, response_info=None, random=random))
 
 
 def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = None) -> MixedFit:

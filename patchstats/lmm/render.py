@@ -102,6 +102,8 @@ def doubts(fit: MixedFit) -> pd.DataFrame:
 
 
 def _residual_doubts(fit: MixedFit) -> list[tuple[str, str, str]]:
+    if len(fit.design.y) == 0:
+        return []
     residual = fit.residuals["conditional"].to_numpy()
     if fit.weight is not None:
         residual = residual * np.sqrt(fit.weight)

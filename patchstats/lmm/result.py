@@ -166,6 +166,12 @@ class MixedFit:
         """What to doubt in this fit: one line each, with a sentence."""
         return render.doubts(self)
 
+    def need_rows(self) -> None:
+        """Raises where the fit was fed in pieces, so that its rows are gone."""
+        if len(self.design.y) == 0:
+            raise ModelError("This fit was fed in pieces and kept no rows: give the rows asked about to predict, or "
+                             "fit a table that is in memory.")
+
     # ---- inside -----------------------------------------------------------------------------------------------
 
     @property

