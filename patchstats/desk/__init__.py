@@ -1,10 +1,11 @@
 """The upload desk: a small page where members hand in logs, see what was understood, answer, confirm, take back.
 
-It runs on the club's own computer with tornado, which JupyterLab brings, and asks nothing of the net. Rooms:
-:mod:`~patchstats.desk.server` opens it, :mod:`~patchstats.desk.pages` answers the browser,
-:mod:`~patchstats.desk.preview` and :mod:`~patchstats.desk.questions` say what was understood and what must be asked,
-:mod:`~patchstats.desk.counter` holds what is not kept yet, :mod:`~patchstats.desk.security` knows who may come in,
-:mod:`~patchstats.desk.thanks` draws the member's own growth chart. Everything that is kept goes through the club book.
+It runs on the club's own computer with tornado, which JupyterLab brings, and asks nothing of the net.
+:mod:`~patchstats.desk.server` opens it; :mod:`~patchstats.desk.pages`, :mod:`~patchstats.desk.hand_in` and
+:mod:`~patchstats.desk.receipts` answer the browser; :mod:`~patchstats.desk.preview` and
+:mod:`~patchstats.desk.questions` say what was understood and what must be asked; :mod:`~patchstats.desk.counter`
+holds what is not kept yet; :mod:`~patchstats.desk.security` knows who may come in; :mod:`~patchstats.desk.thanks`
+draws the member's own growth chart. Everything that is kept goes through the club book.
 """
 
 from __future__ import annotations

@@ -23,11 +23,9 @@ from patchstats.desk.counter import Counter, OnCounter
 from patchstats.desk.preview import look
 from patchstats.desk.questions import Question, together
 from patchstats.desk.security import Door, Session, Sessions
-from patchstats.growthpath import PathSettings, learn_path_settings
-from patchstats.remarks import ModelError
 
 LEDGER_NAME = "desk-ledger.jsonl"
-_SHOWN_RECEIPTS = 20
+_SHOWN_RECEIPTS = 8
 
 
 @dataclass(frozen=True)
@@ -48,7 +46,7 @@ class Desk:
         self._lock = threading.Lock()
         self._drawing = threading.Lock()  # matplotlib's style is one for all threads
         self._opened: tuple[object, Club | None] = (None, None)
-        self._paths: tuple[object, PathSettings] = (None, PathSettings())
+        self._thanked: tuple[object, dict[int, Thanks]] = (None, {})  # of one opening of the club
 
     # --- handing in ---------------------------------------------------------------------------------------------
 
@@ -105,11 +103,17 @@ class Desk:
     def thanks(self, number: int) -> Thanks:
         """The growth charts of the fruits that a receipt tells of."""
         club = self.club()
-        fruits = thanks.fruits_of(self.folder, number)
-        if club is None or not fruits:
+        if club is None:
             return Thanks((), thanks.why_none([]))
-        made = thanks.growth_charts(club, fruits, settings=self._path_settings(club))
-        return Thanks(tuple(made), "" if made else thanks.why_none(fruits))
+        with self._drawing:
+            if self._thanked[0] is not club:
+                self._thanked = (club, {})
+            held = self._thanked[1]
+            if number not in held:
+                fruits = thanks.fruits_of(self.folder, number)
+                made = thanks.growth_charts(club, fruits)
+                held[number] = Thanks(tuple(made), "" if made else thanks.why_none(fruits))
+            return held[number]
 
     def picture(self, number: int, place: int) -> bytes | None:
         """The chart at this place among a receipt's, as PNG; None when there is none."""
@@ -127,15 +131,6 @@ class Desk:
                 there = store.book_path(self.folder).exists()
                 self._opened = (state, clubbook.open_club(self.folder) if there else None)
             return self._opened[1]
-
-    def _path_settings(self, club: Club) -> PathSettings:
-        with self._lock:
-            if self._paths[0] is not club:
-                try:
-                    self._paths = (club, learn_path_settings(club))
-                except ModelError:
-                    self._paths = (club, PathSettings())  # too few logs to learn from: the usual numbers
-            return self._paths[1]
 
     # --- who handed in what -------------------------------------------------------------------------------------
 

@@ -12,10 +12,12 @@ import pandas as pd
 from patchstats.clubbook import HandedIn, Receipt, read_settings, take_in
 from patchstats.clubbook.take import Read, read_with_intake
 from patchstats.desk.questions import Question, asked
+from patchstats.tables import short_name
 from patchstats.units import Shown, display_of, to_shown, unit_of_column
 
 _SHOWN_ROWS = 5
 _SHOWN_NAMES = 30
+_KEYS = ("fruit", "plant", "patch")
 _TITLES = {"readings": "Tapings", "sizes": "Plant sizes", "soil": "Soil temperatures", "weather": "Weather",
            "flowers": "Pollinations", "weighings": "Weighings", "fruits": "Fruits", "plants": "Plants",
            "seeds": "Seeds", "patches": "Patches"}
@@ -102,7 +104,8 @@ def samples(frames: Mapping[str, pd.DataFrame], shown: Shown) -> tuple[Sample, .
         frame = frames.get(table)
         if frame is None or frame.empty:
             continue
-        told = frame.drop(columns=["file", "doubtful"], errors="ignore").dropna(axis=1, how="all").head(_SHOWN_ROWS)
+        told = frame.drop(columns=["file", "grower", "doubtful"], errors="ignore").dropna(axis=1, how="all")
+        told = told.head(_SHOWN_ROWS)
         columns = sorted(told.columns, key=lambda c: c != "line")
         cells = [[_cell(v) for v in _in_shown(told[column], shown)] for column in columns]
         headings = tuple(_heading(column, shown) for column in columns)
@@ -112,6 +115,8 @@ def samples(frames: Mapping[str, pd.DataFrame], shown: Shown) -> tuple[Sample, .
 
 def _in_shown(values: pd.Series, shown: Shown) -> pd.Series:
     column = str(values.name)
+    if column in _KEYS:  # the whole of them stands among the names
+        return values.map(short_name, na_action="ignore")
     return to_shown(values, column, shown) if unit_of_column(column) else values
 
 

@@ -17,7 +17,7 @@ from tornado.httpserver import HTTPServer
 from tornado.netutil import bind_sockets
 from tornado.web import Application, StaticFileHandler
 
-from patchstats.desk import pages
+from patchstats.desk import hand_in, pages, receipts
 from patchstats.desk.desk import Desk
 from patchstats.desk.security import HEADERS, Door, checked_passphrase, read_codes
 from patchstats.remarks import PatchstatsError
@@ -44,12 +44,12 @@ def make_app(desk: Desk, *, workers: ThreadPoolExecutor | None = None, hosts: tu
               "hosts": tuple(h.casefold() for h in hosts)}
     number = r"([0-9]{1,9})"
     return Application(
-        [(r"/", pages.Start, shared), (r"/hand-in", pages.HandIn, shared),
-         (r"/preview/([A-Za-z0-9_-]{1,40})", pages.Preview, shared),
-         (rf"/receipt/{number}", pages.ReceiptPage, shared),
-         (rf"/receipt/{number}/take-back", pages.TakeBack, shared),
-         (rf"/receipt/{number}/corrected\.xlsx", pages.Corrected, shared),
-         (rf"/receipt/{number}/growth-([0-9])\.png", pages.Picture, shared),
+        [(r"/", hand_in.Start, shared), (r"/hand-in", hand_in.HandIn, shared),
+         (r"/preview/([A-Za-z0-9_-]{1,40})", hand_in.Preview, shared),
+         (rf"/receipt/{number}", receipts.ReceiptPage, shared),
+         (rf"/receipt/{number}/take-back", receipts.TakeBack, shared),
+         (rf"/receipt/{number}/corrected\.xlsx", receipts.Corrected, shared),
+         (rf"/receipt/{number}/growth-([0-9])\.png", receipts.Picture, shared),
          (r"/blank-log\.(xlsx|csv)", pages.BlankLog, shared),
          (r"/sign-in", pages.SignIn, shared), (r"/sign-out", pages.SignOut, shared),
          (r"/own/([a-z]+\.(?:css|js|svg))", OwnFile, {"path": str(_HERE / "static")})],
