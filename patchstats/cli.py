@@ -21,6 +21,7 @@ import patchstats
 from patchstats.launch import clone_root, one_thread
 
 PROG = "patchstats"
+UNITS = ("imperial", "metric")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -83,7 +84,7 @@ def make_parser() -> argparse.ArgumentParser:
     sub = command("new-club", _new_club, "make a club's folder")
     sub.add_argument("folder", type=Path)
     sub.add_argument("--name", required=True, help="the club's name")
-    sub.add_argument("--units", choices=("imperial", "metric"), default="imperial",
+    sub.add_argument("--units", choices=UNITS, default=UNITS[0],
                      help="the units shown; nothing stored depends on them (default: %(default)s)")
 
     sub = command("take-in", _take_in, "take members' logs into the club book")
@@ -118,6 +119,20 @@ def make_parser() -> argparse.ArgumentParser:
 
     sub = command("export", _export, "write every table of the club as CSV, with its meaning, to a new folder")
     sub.add_argument("to", type=Path, metavar="NEW_DIR")
+    club(sub)
+
+    sub = command("history", _history, "every taping of a fruit that the book ever held, with the line it came from")
+    sub.add_argument("fruit", help='such as "Marta Quell/2024/A"')
+    sub.add_argument("--date", help="one day, such as 2024-08-03")
+    club(sub)
+
+    sub = command("blank-log", _blank_log, "write an empty log that a member can fill in")
+    sub.add_argument("to", type=Path, metavar="FILE", help="its ending says the form: .xlsx, .csv or .txt")
+    sub.add_argument("--units", choices=UNITS, default=UNITS[0], help="(default: %(default)s)")
+
+    sub = command("corrected-log", _corrected_log, "write a member's log put right, with what is left to fill in")
+    sub.add_argument("receipt", type=int, help="the number of its receipt")
+    sub.add_argument("to", type=Path, metavar="FILE.xlsx")
     club(sub)
 
     sub = command("notebooks", _notebooks, "run the project's notebooks again, and keep their new outputs in place")
@@ -166,11 +181,16 @@ def _notebooks(options: argparse.Namespace) -> int:
     return 0
 
 
-def _new_club(options: argparse.Namespace) -> int:
-    from patchstats.clubbook import create_club
+def _shown(units: str):
     from patchstats.units import IMPERIAL, METRIC
 
-    folder = create_club(options.folder, name=options.name, shown=METRIC if options.units == "metric" else IMPERIAL)
+    return dict(zip(UNITS, (IMPERIAL, METRIC), strict=True))[units]
+
+
+def _new_club(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import create_club
+
+    folder = create_club(options.folder, name=options.name, shown=_shown(options.units))
     print(f"The club {options.name!r} is in {folder}. Take in logs with: {PROG} take-in FILES --club {folder}")
     return 0
 
@@ -254,6 +274,43 @@ def _export(options: argparse.Namespace) -> int:
     from patchstats.clubbook import export
 
     print(f"The tables are in {export(options.club, options.to)}.")
+    return 0
+
+
+def _history(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import history
+
+    found = history(options.club, fruit=options.fruit, date=options.date)
+    if found.empty:
+        print(f"The book has no taping of {options.fruit}{f' on {options.date}' if options.date else ''}.")
+        return 0
+    for row in found.itertuples():
+        back = f", taken back on {row.taken_back[:10]}" if row.taken_back else ""
+        print(f"{row.date:%Y-%m-%d}  receipt {row.receipt}{back}, {row.file} line {row.line}: {row.as_written}")
+    return 0
+
+
+def _blank_log(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import blank_log
+
+    return _write_new(options.to, blank_log(options.to.suffix.removeprefix("."), shown=_shown(options.units)))
+
+
+def _corrected_log(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import corrected
+
+    return _write_new(options.to, corrected(options.club, options.receipt))
+
+
+def _write_new(path: Path, data: bytes) -> int:
+    from patchstats.remarks import OutputError
+
+    try:
+        with open(path, "xb") as file:
+            file.write(data)
+    except FileExistsError:
+        raise OutputError(f"{path} is there already; name a new file.") from None
+    print(f"{path} is written.")
     return 0
 
 

@@ -107,6 +107,35 @@ def test_take_back_verify_backup_and_export(capsys, club, log, tmp_path):
     assert (code, out) == (2, "") and err.startswith("Receipt 1 was taken back already")
 
 
+def test_history_shows_the_line_as_written(capsys, club, log):
+    run(capsys, "take-in", log, "--club", club)
+    first = clubbook.open_club(club).readings.iloc[0]
+    code, out, _ = run(capsys, "history", first["fruit"], "--date", f"{first['date']:%Y-%m-%d}", "--club", club)
+    assert code == 0
+    assert f"receipt 1, {log.name} line {first['line']}: " in out
+    code, out, _ = run(capsys, "history", "Nobody/2024/A", "--club", club)
+    assert (code, out) == (0, "The book has no taping of Nobody/2024/A.\n")
+
+
+@pytest.mark.parametrize("form", ["xlsx", "csv", "txt"])
+def test_blank_log_is_written_once(capsys, tmp_path, form):
+    path = tmp_path / f"log.{form}"
+    assert run(capsys, "blank-log", path)[0] == 0
+    before = path.read_bytes()
+    assert len(before) > 100
+    code, _, err = run(capsys, "blank-log", path)
+    assert (code, err) == (2, f"{path} is there already; name a new file.\n")
+    assert path.read_bytes() == before
+
+
+def test_corrected_log_takes_the_place_of_the_first(capsys, club, log, tmp_path):
+    run(capsys, "take-in", log, "--club", club)
+    tapings = len(clubbook.open_club(club).readings)
+    assert run(capsys, "corrected-log", 1, tmp_path / "again.xlsx", "--club", club)[0] == 0
+    clubbook.take_in(club, tmp_path / "again.xlsx", replaces=1)
+    assert len(clubbook.open_club(club).readings) == tapings
+
+
 def test_verify_finds_a_changed_original(capsys, club, log):
     run(capsys, "take-in", log, "--club", club)
     (original,) = (club / "originals").iterdir()
