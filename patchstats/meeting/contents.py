@@ -58,7 +58,7 @@ def came_in(club) -> Section:
     """Rows read, kept and listed, and what had to be mended."""
     standing = club.receipts[club.receipts["taken_back"].isna()]
     read, kept, listed = (int(standing[f"rows_{what}"].sum()) for what in ("read", "kept", "listed"))
-    pictures = [charts.what_came_in(by_season(club), by="season")]
+    pictures = [charts.what_came_in(rows_by_season(club), by="season")]
     if not club.remarks.empty:
         pictures.append(charts.what_was_said(club.remarks))
     return Section(CAME_IN, "Every line of every log is either in the tables or listed for its member.",
@@ -66,7 +66,7 @@ def came_in(club) -> Section:
                    tuple(pictures))
 
 
-def by_season(club) -> pd.DataFrame:
+def rows_by_season(club) -> pd.DataFrame:
     """Rows kept and listed of each season's logs: season, kept, listed. A file that names no season counts as such."""
     standing = club.receipts[club.receipts["taken_back"].isna()]
     of_file = club.fruits.groupby("file")["season"].min()
@@ -119,12 +119,13 @@ def drives(club, drivers: Drivers) -> Section:
 def fair(club, drivers: Drivers) -> Section:
     """Growers with plant size, set date and soil taken into account, and how sure their order is."""
     column, level = drivers.model.response, drivers.level
-    shifts, ranks = (of(drivers.fit, "grower", level=level) for of in (fairness.shifts, fairness.ranks))
+    shifts, ranks = (of(drivers.fit, "grower", rows=drivers.rows, level=level)
+                     for of in (fairness.shifts, fairness.ranks))
     found = findings.together(findings.compared(shifts, column=column, shown=club.shown, level=level),
                               findings.among_first(ranks, level=level))
     return Section(FAIR, "Each grower against what plant size, set date and soil lead one to expect, shrunken by how "
                    "little there is to go by.", found.items,
-                   (charts.growers_compared(shifts, column=column, raw=shifts["raw"], level=level, shown=club.shown),
+                   (charts.growers_compared(shifts, column=column, level=level, shown=club.shown),
                     charts.rank_uncertainty(ranks, level=level)))
 
 

@@ -16,7 +16,7 @@ from html import escape
 import pandas as pd
 
 from patchstats.charts import Chart
-from patchstats.findings import Finding
+from patchstats.findings import Finding, Findings, together
 from patchstats.units import IMPERIAL, Shown, shown_frame
 
 CAUTIONS = (
@@ -77,6 +77,11 @@ class Section:
     words: str
     findings: tuple[Finding, ...]
     charts: tuple[Chart, ...]
+
+
+def all_findings(sections: Sequence[Section]) -> Findings:
+    """The findings of every section, in the order to be read."""
+    return together(*(section.findings for section in sections))
 
 
 def as_html(title: str, subtitle: str, sections: Sequence[Section], *, shown: Shown = IMPERIAL) -> str:

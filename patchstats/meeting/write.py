@@ -9,9 +9,9 @@ from pathlib import Path
 
 from patchstats.charts import Chart
 from patchstats.drivers import Drivers
-from patchstats.findings import Findings, together
+from patchstats.findings import Findings
 from patchstats.meeting.contents import club_sections
-from patchstats.meeting.page import Section, as_html
+from patchstats.meeting.page import Section, all_findings, as_html
 from patchstats.outputs import finished_whole
 
 PAGE = "index.html"
@@ -66,7 +66,7 @@ def write_meeting(club, folder: str | os.PathLike, *, sections: Sequence[Section
                                  encoding="utf-8", newline="\n")
         written = sorted(path.relative_to(work) for path in pictures.iterdir())
     return Meeting(folder, folder / PAGE, tuple(folder / path for path in written),
-                   together(*(section.findings for section in sections)))
+                   all_findings(sections))
 
 
 def _save(chart: Chart, folder: Path) -> None:
