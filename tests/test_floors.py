@@ -25,7 +25,8 @@ FLOORS = [
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "pace", "ranking")),
     ("the club's questions", (
-        "drivers", "fairness", "robustness", "calibrate", "landmarks", "weeks", "forecast", "timing", "seedlines", "losses", "claims")),
+        "drivers", "fairness", "robustness", "seedlines", "calibrate", "landmarks", "weeks", "forecast", "timing",
+        "losses", "claims")),
     ("showing", ("findings", "charts")),
     ("doors", ("meeting", "desk", "demo", "tour", "cli")),
 ]
@@ -42,6 +43,7 @@ STAIRS = {
     ("gains", "plantsize"): "the same",
     ("gains", "patchdays"): "the same",
     ("fairness", "drivers"): "it judges conditions by the drivers' effects",
+    ("seedlines", "drivers"): "a seed is judged after the drivers' effects are taken off",
     ("robustness", "drivers"): "it asks the drivers' question again, in other ways",
     ("tour", "demo"): "the tour shows the invented club",
     ("tour", "meeting"): "its last step is the annual meeting",
