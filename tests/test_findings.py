@@ -112,15 +112,17 @@ def drivers_with(best=23.0):
                            columns=["effect", "side", "term", "per", "estimate", "se", "low", "high"])
     sides = pd.DataFrame({"estimate": [1.76], "se": [0.64], "low": [0.67], "high": [2.86]}, index=["secondaries"])
     soil = pd.Series({"estimate": best, "se": 0.5, "low": best - 1, "high": best + 1})
-    return SimpleNamespace(model=SimpleNamespace(response="pace_percent"), level=0.9, effects=effects, sides=sides,
-                           soil=pd.DataFrame({"soil_c": [18.0]}), soil_best=soil)
+    fit = SimpleNamespace(check=lambda: pd.DataFrame({"sentence": ["9 rows were left out."]}))
+    return SimpleNamespace(model=SimpleNamespace(response="pace_percent"), fit=fit, level=0.9, effects=effects,
+                           sides=sides, soil=pd.DataFrame({"soil_c": [18.0]}), soil_best=soil)
 
 
 def test_what_drives_says_own_fruits_first_and_the_plain_regression_last():
     found = list(findings.what_drives(drivers_with()))
     assert found[0].sentence == ("Among one grower's own fruits, every 5 more secondary vines at pollination went with "
                                  "10% more daily gain (90% interval 7 to 12).")
-    assert "near 73 °F" in found[1].sentence
+    assert found[0].doubts == ("9 rows were left out.",) and not any(f.doubts for f in found[1:])
+    assert "near 73.4 °F" in found[1].sentence
     assert found[2].sentence.startswith("For plant size, the comparison between growers came out 9% higher than")
     assert found[2].estimate == pytest.approx(5 * 1.76)
     assert found[3].sentence.startswith("In a plain regression that takes no account of growers, every 5 more")
@@ -188,6 +190,27 @@ def test_against_chart_is_the_t_interval_of_a_mean():
     assert (found.low, found.high) == (pytest.approx(low), pytest.approx(high))
     assert found.sentence == ("On the average 10 entries went 6.2% heavy to chart (90% interval +3.1% to +9.4%); "
                               "single entries scatter about that with a standard deviation of 5%.")
+
+
+def test_a_portion_in_words():
+    found = findings.portion("the seed line", "lasting differences between fruits", 0.25, low=0.1, high=0.4)
+    assert found.sentence == (
+        "Of lasting differences between fruits, 25% goes with the seed line (90% interval 10 to 40).")
+
+
+def test_a_path_against_the_scale():
+    # 1469 lb on a chart of 1770 lb is 17 % light: Warren, Backyard Giants, 2007 (a fruit of 2005).
+    found = findings.path_against_scale("Ada Moor/2005/A", 1770 * 0.45359237, low=1750 * 0.45359237,
+                                        high=1790 * 0.45359237, scale_kg=1469 * 0.45359237)
+    assert found.sentence == ("By tape and table Ada Moor/2005/A stood last at 1,770 lb (90% interval 1,750 to 1,790, of "
+                              "the tape alone); the scale said 1,469 lb, 17% light to chart.")
+
+
+@pytest.mark.parametrize(("value", "agrees"), [(49.5101, True), (49.514999, True), (49.5151, False)])
+def test_against_a_book_to_its_last_digit(value, agrees):
+    found = findings.against_book("residual sd", value, "49.51", "a book")
+    assert found.sentence.endswith("which agree.") is agrees
+    assert (found.low <= value <= found.high) is agrees
 
 
 # --- growers and seasons compared

@@ -26,15 +26,18 @@ from patchstats.units import IMPERIAL, Shown, axis_label, say, to_shown
 MOST_BARS = 14
 
 
-def what_came_in(table: pd.DataFrame, *, by: str = "kind",
+def what_came_in(table: pd.DataFrame, *, by: str = "kind", longest_first: bool = True,
                  title: str = "What came in, and what could not be used?") -> Chart:
     """Rows kept and rows listed for mending, a bar for each value of ``by`` (such as the layout of a log).
 
-    ``table``: ``by``, kept, listed. Longest bars first; beyond 14 the shorter ones are added up as "all others".
+    ``table``: ``by``, kept, listed. Longest bars first, or in the order of ``by``; beyond 14 the later ones are added
+    up as "all others".
     """
     require(table, (by, "kept", "listed"), "what_came_in")
     rows = table.groupby(by, as_index=False)[["kept", "listed"]].sum()
-    rows = rows.assign(read=rows["kept"] + rows["listed"]).sort_values("read", ascending=False, kind="stable")
+    rows = rows.assign(read=rows["kept"] + rows["listed"])
+    if longest_first:
+        rows = rows.sort_values("read", ascending=False, kind="stable")
     kept, listed = int(rows["kept"].sum()), int(rows["listed"].sum())
     seen = rows.iloc[:MOST_BARS]
     if len(rows) > MOST_BARS:

@@ -8,10 +8,20 @@ holds zero is said as "cannot be told from none". Figures are rounded to what th
 """
 
 from patchstats.findings.compared import among_first, better, compared, seasons
-from patchstats.findings.counts import against_chart, middle, rows_taken_in, share
+from patchstats.findings.counts import (
+    against_book,
+    against_chart,
+    middle,
+    path_against_scale,
+    portion,
+    rows_taken_in,
+    share,
+)
 from patchstats.findings.effects import best_soil, changed, effect, sides_differ, what_drives
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, together
 
-__all__ = ["OBSERVATIONAL", "Finding", "Findings", "against_chart", "among_first", "best_soil", "better", "changed",
-           "compared", "effect", "middle", "rows_taken_in", "seasons", "share", "sides_differ", "together",
-           "what_drives"]
+__all__ = [
+    "OBSERVATIONAL", "Finding", "Findings", "against_book", "against_chart", "among_first", "best_soil", "better",
+    "changed", "compared", "effect", "middle", "path_against_scale", "portion", "rows_taken_in", "seasons",
+    "share", "sides_differ", "together", "what_drives",
+]

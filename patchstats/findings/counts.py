@@ -1,4 +1,4 @@
-"""Findings of counts, shares and middles."""
+"""Findings of counts, shares, middles, and of numbers held against a scale or a book."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ import pandas as pd
 from scipy import stats
 
 from patchstats.findings.finding import Finding
-from patchstats.findings.words import places_for, speaker
+from patchstats.findings.words import capital, places_for, speaker
 from patchstats.remarks import PatchstatsError
+from patchstats.tape import percent_to_chart
 from patchstats.units import IMPERIAL, Shown, say
 
 
@@ -40,6 +41,49 @@ def share(part: int, whole: int, what: str, *, level: float = 0.9, caveat: str =
                 f"({level:.0%} interval {low:.{places}f} to {high:.{places}f}).")
     return Finding(f"share of {what}", 100 * p, 100 * math.sqrt(p * (1 - p) / whole), low, high, level, "share_percent",
                    sentence, caveat, tuple(doubts))
+
+
+def portion(what: str, of: str, estimate: float, *, low: float, high: float, se: float = math.nan, level: float = 0.9,
+            caveat: str = "", doubts: Sequence[str] = ()) -> Finding:
+    """A part of a whole that a model told, such as how much of the differences between fruits goes with the seed line.
+
+    ``estimate``, ``low``, ``high`` and ``se`` as shares between 0 and 1; the finding holds them in percent.
+    """
+    places = places_for(100 * low, 100 * high, "share_percent", IMPERIAL)
+    sentence = (f"Of {of}, {100 * estimate:.{places}f}% goes with {what} "
+                f"({level:.0%} interval {100 * low:.{places}f} to {100 * high:.{places}f}).")
+    return Finding(f"share of {what}", 100 * estimate, 100 * se, 100 * low, 100 * high, level, "share_percent",
+                   sentence, caveat, tuple(doubts))
+
+
+def path_against_scale(fruit: str, mass_kg: float, *, low: float, high: float, scale_kg: float, se: float = math.nan,
+                       shown: Shown = IMPERIAL, level: float = 0.9, doubts: Sequence[str] = ()) -> Finding:
+    """What a fruit's smoothed tape said last [kg], and what the scale said [kg]."""
+    places = places_for(low, high, "mass_kg", shown)
+    number = speaker("mass_kg", shown, places, difference=False)
+    percent = percent_to_chart(scale_kg, mass_kg)
+    side = "heavy" if percent >= 0 else "light"
+    sentence = (f"By tape and table {fruit} stood last at {say(mass_kg, 'mass_kg', shown, decimals=places)} "
+                f"({level:.0%} interval {number(low)} to {number(high)}, of the tape alone); the scale said "
+                f"{say(scale_kg, 'mass_kg', shown)}, {abs(percent):.0f}% {side} to chart.")
+    return Finding(f"last weight of {fruit} by tape", float(mass_kg), float(se), float(low), float(high), level,
+                   "mass_kg", sentence, "The interval holds the tape's error; how heavy a fruit runs to its chart is not in it.",
+                   tuple(doubts))
+
+
+def against_book(name: str, value: float, printed: str, source: str) -> Finding:
+    """A number worked out here against one printed in a book, to the book's last digit.
+
+    ``printed`` is the number as it stands there, such as "49.51". They agree when the number here rounds to it: when it
+    lies within half a unit of the last printed digit, which is the finding's interval.
+    """
+    places = len(printed.partition(".")[2])
+    half = 0.5 * 10.0**-places
+    there = float(printed)
+    agrees = abs(value - there) <= half * (1 + 1e-9)
+    words = "which agree" if agrees else "which do NOT agree"
+    return Finding(name, float(value), 0.0, there - half, there + half, 1.0, "",
+                   f"{capital(name)}: {value:.{places}f} here, {printed} printed, {words}.", f"Printed in: {source}.")
 
 
 def middle(values: pd.Series, column: str, what: str, *, of: str = "fruits", shown: Shown = IMPERIAL,

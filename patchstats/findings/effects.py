@@ -105,7 +105,8 @@ def best_soil(estimate_c: float, *, low_c: float, high_c: float, se_c: float = m
               level: float = 0.9, caveat: str = OBSERVATIONAL, doubts: Sequence[str] = ()) -> Finding:
     """The soil temperature [c] at which gain was highest, with its interval; one without bounds is said so."""
     if np.isfinite([estimate_c, low_c, high_c]).all():
-        at, low, high = (say(v, "soil_c", shown) for v in (estimate_c, low_c, high_c))
+        places = places_for(low_c, high_c, "soil_c", shown)
+        at, low, high = (say(v, "soil_c", shown, decimals=places) for v in (estimate_c, low_c, high_c))
         sentence = f"Gain was highest with the soil near {at} ({level:.0%} interval {low} to {high})."
     else:
         sentence = "These logs cannot tell at which soil temperature gain is highest."
@@ -124,12 +125,14 @@ def what_drives(drivers, *, shown: Shown = IMPERIAL) -> Findings:
     regression would have said, and the best soil temperature.
     """
     column, level = drivers.model.response, drivers.level
+    doubts = tuple(drivers.fit.check()["sentence"])
     found, plain = [], []
     for row in drivers.effects.itertuples():
         change = _change(row.term, to_shown(row.per, _bare(row.term), shown, difference=True), shown)
         numbers = {"low": row.low, "high": row.high, "se": row.se, "column": column, "shown": shown, "level": level}
         if row.side == "within":
-            found.append(changed(change, row.estimate, name=row.term, **numbers))
+            found.append(changed(change, row.estimate, name=row.term, doubts=doubts, **numbers))
+            doubts = ()  # of the whole fit: said once, with the first effect
         elif row.side == "naive":
             plain.append(changed(f"in a plain regression that takes no account of growers, {change}", row.estimate,
                                  name=f"{row.term}, growers ignored", caveat=_PLAIN, **numbers))

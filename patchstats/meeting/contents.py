@@ -58,7 +58,7 @@ def came_in(club) -> Section:
     """Rows read, kept and listed, and what had to be mended."""
     standing = club.receipts[club.receipts["taken_back"].isna()]
     read, kept, listed = (int(standing[f"rows_{what}"].sum()) for what in ("read", "kept", "listed"))
-    pictures = [charts.what_came_in(rows_by_season(club), by="season")]
+    pictures = [charts.what_came_in(rows_by_season(club), by="season", longest_first=False)]
     if not club.remarks.empty:
         pictures.append(charts.what_was_said(club.remarks))
     return Section(CAME_IN, "Every line of every log is either in the tables or listed for its member.",
