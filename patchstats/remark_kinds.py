@@ -93,7 +93,7 @@ _kind("heading-doubled", "asked", "Two columns of the same kind",
 _kind("column-derived", "noted", "Column that can be computed",
       "Daily gain, percent to chart, running totals and places are computed afresh from the readings, so that all "
       "members' are computed alike.",
-      "The column {column} can be computed from the others; {count} cells were left out ({sample}).", "Nothing to do.")
+      "{columns} can be computed from the other columns; {count} cells were left out ({sample}).", "Nothing to do.")
 _kind("measure-unknown", "asked", "Which measure?",
       "A number under a date may be a circumference, a total or a weight. The heading or a line on top must say it.",
       "These readings do not say what was measured ({count} cells, {sample}).",
@@ -152,14 +152,14 @@ _kind("doubt-marked", "noted", "Marked as doubtful",
 _kind("unit-asked", "asked", "Inches or centimetres?",
       "The column names no unit, and its numbers could be either. A wrong guess would make the fruit more than twice "
       "or less than half its size, so nothing was chosen.",
-      "The column {column} may be in {first} ({first_means}) or {second} ({second_means}); {count} cells wait.",
-      "Write the unit in the heading: {column} ({first}) or {column} ({second}).")
+      "{what} may be in {first_means} or in {second_means}; {count} cells wait.",
+      "Write the unit in the heading: ({first}) or ({second}).")
 _kind("unit-by-size", "noted", "Unit settled by size",
-      "The column names no unit, but only one makes sense of the whole column.",
-      "The column {column} names no unit and was read as {unit}: {why}.", "Write the unit in the heading next time.")
+      "The tape or the column names no unit, but only one makes sense of the whole of it.",
+      "{what} names no unit and was read as {unit}: {why}.", "Write the unit in the heading next time.")
 _kind("unit-by-company", "noted", "Unit settled by the rest of the log",
       "The column names no unit; the other columns of the same log, or the club's custom, settle it.",
-      "The column {column} names no unit and was read as {unit}, as {why}.", "Write the unit in the heading next time.")
+      "{what} names no unit and was read as {unit}, as {why}.", "Write the unit in the heading next time.")
 _kind("unit-unlikely", "noted", "Unit that does not fit the numbers",
       "The heading names a unit in which these numbers would be no fruit that anyone has grown.",
       "The column {column} says {unit}, but its numbers look like {other}.",
@@ -182,9 +182,10 @@ _kind("date-year-missing", "asked", "Which year?",
 _kind("date-serial", "repaired", "Spreadsheet's day number",
       "Spreadsheets count days from the beginning of 1900 and sometimes show that count in place of the date.",
       "{before} is a spreadsheet's count of days: {after}.", "Format the column as a date.")
-_kind("date-outside-season", "noted", "Date outside the season",
-      "Tapings come from the season that the log names. A date in another year is often a slip in the year.",
-      "{read} lies outside the season {season}; it was kept as written.", "Check the year.")
+_kind("date-outside-season", "refused", "Date outside the season",
+      "A log is of one season. A date in another year is nearly always a slip in the year, but which part slipped "
+      "only the writer knows.",
+      "{read} lies outside the season {season}; the line was not used.", "Check the year.")
 _kind("weekday-disagrees", "noted", "Weekday does not fit the date",
       "The name of the weekday and the date contradict each other. The date was kept.",
       "{read}: {date} was a {weekday}.", "Check which of the two is right.")
@@ -212,6 +213,9 @@ _kind("season-missing", "asked", "Which season?",
 _kind("fruit-unnamed", "noted", "Fruit without a name",
       "A log that does not name its fruit was read as the grower's fruit 1 of that season.",
       "The log does not name its fruit; it was read as {after}.", "Name the fruit on top of the log if there is another.")
+_kind("name-slash", "repaired", "Stroke in a name",
+      "The club's keys are written grower/season/fruit, so a name cannot hold a stroke itself.",
+      "The name {before} is kept as {after}.", "Nothing to do.")
 _kind("names-alike", "noted", "Names that look alike",
       "Two names that differ by a letter, by capitals or by a space may be the same. They were kept apart.",
       "{first} and {second} look alike; they were kept apart.", "If they are the same, write one of them everywhere.")

@@ -11,7 +11,7 @@ from patchstats.intake import cells, values
 from patchstats.intake.blocks import Block, Column, Fact
 from patchstats.intake.concepts import CONCEPTS, MEASURES, NAMES, OWN, TAPE, TARGETS
 from patchstats.intake.dates import year_of
-from patchstats.intake.page import OPEN, Page
+from patchstats.intake.page import OPEN, SPOKEN, Page
 from patchstats.intake.settings import Settings
 from patchstats.intake.values import Told
 from patchstats.tables import DICTIONARY
@@ -64,8 +64,12 @@ class Harvest:
                 for place in places:
                     if min(place) >= 0 and page.fate[place] == OPEN:
                         page.say(code, *place)
+            elif (page.fate[record] == SPOKEN).any():  # what stopped the line was spoken of, and with it the line
+                page.give_up(record)
+                page.spoken((record, p) for p in page.full(record))
             elif (id(page), record) not in seen:
                 seen.add((id(page), record))
+                page.give_up(record)
                 page.say(code, record)
 
     def know(self, table: str, key: str, page: Page, record: int, told: dict[str, object],
@@ -88,6 +92,10 @@ class Harvest:
 
 def _close(a: object, b: object) -> bool:
     return isinstance(a, float) and isinstance(b, float) and abs(a - b) <= 1e-6 * max(abs(a), 1.0)
+
+
+def _plain(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
 def _shown(value: object) -> str:
@@ -157,6 +165,7 @@ class BlockReader:
         self.doubtful = np.zeros(self.size, dtype=bool)
         self.spoken_rows: set[int] = set()
         self.refused_values: dict[int, bool] = {}
+        self.left_out: list[tuple[str, int, str]] = []  # columns that can be computed: heading, cells, a sample
 
     # --- reading ------------------------------------------------------------------------------------------------
     def read(self) -> None:
@@ -193,6 +202,10 @@ class BlockReader:
             else:
                 self.words[concept] = values.words(self.told, self.page, column, texts)
                 self.home[concept] = column
+        if self.left_out:
+            names = [name for name, _, _ in self.left_out]
+            self.page.say("column-derived", None, None, read=", ".join(names), columns=", ".join(names),
+                          count=sum(n for _, n, _ in self.left_out), sample=", ".join(s for _, _, s in self.left_out))
         self._read_days()
 
     def _read_names(self) -> None:
@@ -225,9 +238,9 @@ class BlockReader:
 
     def _leave_out(self, column: Column) -> None:
         places = [(r, p) for r, p in column.places() if not cells.is_nothing(self.page.text(r, p))]
+        self.page.spoken(places)
         if places:
-            sample = ", ".join(self.page.text(r, p)[:20] for r, p in places[:3]) + (", ..." if len(places) > 3 else "")
-            self.page.say("column-derived", *places[0], also=places, count=len(places), sample=sample)
+            self.left_out.append((column.heading, len(places), self.page.text(*places[0])[:20]))
 
     def _complain_dates(self, column: Column, texts, days, parsed) -> None:
         for row, text in enumerate(texts):
@@ -317,8 +330,8 @@ class BlockReader:
         tables = kinds_of(self.block)
         for row in range(self.size):
             self._give_row(row, tables)
-        if not self.size and self.block.facts:
-            self._give_facts_only()
+        if self.block.facts and not any((id(self.page), record) in self.harvest.gave for record in self.block.rows):
+            self._give_facts_only()  # no row could be kept, or there is none: the fruit or plant is known all the same
 
     def _give_row(self, row: int, tables: tuple[str, ...]) -> None:
         page, record = self.page, self.block.rows[row]
@@ -335,7 +348,10 @@ class BlockReader:
             wanted = [t for t in tables if self._holds(t, row)]
             if wanted and day is None:
                 if row not in self.spoken_rows and not self._said_of_date(row):
+                    page.give_up(record)
                     page.say("line-without-date", record)
+                return
+            if day is not None and self._outside_season(row, day):
                 return
             for table in wanted:
                 gave |= self._give_to(table, row, grower, day)
@@ -353,6 +369,16 @@ class BlockReader:
             self.harvest.gave.add((id(page), record))
         self._complain_words(row, gave)
 
+    def _outside_season(self, row: int, day: dt.date) -> bool:
+        """Whether a day is in another year than its season, which can only be a slip; the line is spoken of then."""
+        season = self._season(row, day)
+        if season is None or day.year == season or day.year == season - 1 and day.month >= 9:
+            return False
+        column = self.home.get("date") or self.home.get("set_date")
+        if column is not None:
+            self._refuse(row, "date-outside-season", column, season=season)
+        return column is not None
+
     def _said_of_date(self, row: int) -> bool:
         column = self.home.get("date")
         if column is None or not column.texts[row].strip():
@@ -361,8 +387,10 @@ class BlockReader:
         self.page.spoken((self.block.rows[row], p) for p in self.page.full(self.block.rows[row]))
         return record >= 0 and position >= 0
 
-    def _refuse(self, row: int, code: str, column: Column) -> None:
-        self.page.say(code, column.records[row], column.positions[row])
+    def _refuse(self, row: int, code: str, column: Column, **facts) -> None:
+        if self.block.rows.count(self.block.rows[row]) == 1:
+            self.page.give_up(self.block.rows[row])
+        self.page.say(code, column.records[row], column.positions[row], **facts)
         self.page.spoken((self.block.rows[row], p) for p in self.page.full(self.block.rows[row]))
         self.spoken_rows.add(row)
 
@@ -388,7 +416,18 @@ class BlockReader:
         for concept in ("fruit", "plant", "patch"):
             if not name and "/" in str(self.names[concept][row] or ""):
                 name = self.names[concept][row].split("/")[0]
-        return name or self.settings.grower or self.default_grower
+        name = name or self.settings.grower or self.default_grower
+        return self._without_stroke(name) if name else None
+
+    def _without_stroke(self, name: str) -> str:
+        """A name as a part of a key, which cannot hold a stroke."""
+        if "/" not in name:
+            return name
+        kept = name.replace("/", "-")
+        if ("stroke", name) not in self.told.asked:
+            self.told.asked.add(("stroke", name))
+            self.page.say("name-slash", None, None, read=name, before=name, after=kept)
+        return kept
 
     def _key(self, concept: str, row: int, grower: str, season: int | None) -> str | None:
         """The full key of a row's patch, plant or fruit, or None when it names none."""
@@ -397,10 +436,10 @@ class BlockReader:
             return None
         parts = label.split("/")
         if concept == "patch":
-            return label if len(parts) == 2 else f"{grower}/{label.replace('/', '-')}"
+            return label if len(parts) == 2 and parts[0] == grower else f"{grower}/{self._without_stroke(label)}"
         if len(parts) == 3 and len(parts[1]) == 4 and year_of(parts[1]):
             return label
-        return None if season is None else f"{grower}/{season}/{label.replace('/', '-')}"
+        return None if season is None else f"{grower}/{season}/{self._without_stroke(label)}"
 
     def _season(self, row: int, day: dt.date | None) -> int | None:
         season = self.names["season"][row]
@@ -498,13 +537,13 @@ class BlockReader:
             if place[0] >= 0 and place[1] >= 0:
                 self.refused_values[row] = True
                 self.page.unuse(*place)
-                self.page.say("value-out-of-range", *place, value=f"{value:.4g}", unit=spec.unit or "",
+                self.page.say("value-out-of-range", *place, value=_plain(value), unit=spec.unit or "",
                               quantity=CONCEPTS[concept].title, low=f"{spec.low:g}", high=f"{spec.high:g}")
             return None
         return value
 
     def _unnamed(self, row: int, grower: str, season: int | None) -> str:
-        label = self.names["plant"][row] or "1"
+        label = self._without_stroke(self.names["plant"][row] or "1")
         key = f"{grower}/{season}/{label}"
         self.harvest.fruit_unnamed = self.harvest.fruit_unnamed or key
         return key
@@ -623,7 +662,7 @@ class BlockReader:
             self.page.unuse(fact.record, fact.position)
             if (id(fact), "range") not in self.told.asked:
                 self.told.asked.add((id(fact), "range"))
-                self.page.say("value-out-of-range", fact.record, fact.position, read=fact.text, value=f"{value:.4g}",
+                self.page.say("value-out-of-range", fact.record, fact.position, read=fact.text, value=_plain(value),
                               unit=spec.unit or "", quantity=CONCEPTS[concept].title, low=f"{spec.low:g}",
                               high=f"{spec.high:g}")
             return None
@@ -706,6 +745,7 @@ class BlockReader:
         """A page of facts alone: a plant's or a fruit's card."""
         self.size = 1
         self.block.rows = [next(iter(self.block.facts.values())).record]
+        self.block.columns, self.numeric, self.words, self.home = [], {}, {}, {}
         for concept in NAMES:
             fact = self.block.facts.get(concept)
             self.names[concept] = [fact.text if fact else None]

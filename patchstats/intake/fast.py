@@ -56,9 +56,6 @@ def prepare(data: bytes, words: Words, settings: Settings, name: str) -> Clean |
     body = data[3:] if data.startswith(b"\xef\xbb\xbf") else data
     if not body.isascii():
         return None
-    signs = np.frombuffer(body, dtype=np.uint8)
-    if np.count_nonzero(signs < 32) != sum(body.count(end) for end in (b"\n", b"\r", b"\t")):
-        return None  # control characters
     at = -1
     for _ in range(_HEAD_LINES):
         at = body.find(b"\n", at + 1)
@@ -128,11 +125,10 @@ def _sift(body, frame: pd.DataFrame, block: Block, laid: Laid, head: Page, words
     odd = _odd({c: v[order] for c, v in tapes.items()}, fruit[order], days[order], len(keys))
     odd |= _inconstant(frame, fruit, order, len(keys))
     good = None
-    by_line = odd.copy()
-    by_line[fruit[0]] = True  # the first fruit is always read line by line too: it carries the facts above the table
-    line_odd = by_line[fruit]
+    line_odd = odd[fruit]
     if line_odd.sum() > _MOST_ODD * len(frame):
         return None
+    line_odd[0] = True  # the first line is always read by the ordinary reader too: it carries the facts above the table
     page = _page_of(body, head, block, np.flatnonzero(line_odd), start, name)
     if odd.any():
         good = ~odd[fruit]
@@ -172,14 +168,17 @@ def _distinct(frame: pd.DataFrame, column: Column) -> Column:
 
 
 def _mapped(column: pd.Series, read) -> tuple[np.ndarray, list] | None:
-    """Codes and distinct values of a column of names, its categories read; None when one is missing or no name."""
+    """Codes and distinct values of a column of names, its categories read; None when one is missing or no name.
+
+    A category with a control character in it is left to the ordinary reader.
+    """
     codes = column.cat.codes.to_numpy()
     if len(codes) and codes.min() < 0:
         return None
     made, place = [], {}
     for text in column.cat.categories:
         bare = cells.clean(text)
-        value = None if cells.is_nothing(bare) or cells.is_ditto(bare) or cells.is_error(bare) else read(bare)
+        value = None if not text.isprintable() or cells.is_nothing(bare) or cells.is_ditto(bare) or cells.is_error(bare) else read(bare)
         if value is None:
             return None
         made.append(place.setdefault(value, len(place)))
@@ -295,13 +294,15 @@ def _inconstant(frame, fruit: np.ndarray, order: np.ndarray, count: int) -> np.n
 def _page_of(body: bytes, head: Page, block: Block, rows: np.ndarray, start: int, name: str) -> Page:
     """A page of the lines above the rows and of the odd rows, each with its own line number."""
     above = block.rows[0]
-    ends = np.flatnonzero(np.frombuffer(body, dtype=np.uint8) == 10)
     lines = list(head.lines[:above])
     texts = [list(cells_) for cells_ in head.cells[:above]]
+    line, end = 0, -1
     for row in rows.tolist():
         number = start + row  # line, from 1
-        begin = int(ends[number - 2]) + 1 if number >= 2 else 0
-        end = int(ends[number - 1]) if number - 1 < len(ends) else len(body)
+        while line < number:
+            begin, line = end + 1, line + 1
+            end = body.find(b"\n", begin)
+        end = len(body) if end < 0 else end
         texts.append(body[begin:end].decode("ascii").rstrip("\r").split(head.delimiter))
         lines.append(number)
     return Page(name, texts, lines, head.delimiter)

@@ -125,7 +125,9 @@ class Words:
         return None
 
     def _match(self, text: str) -> Heading | None:
-        text = text.strip().strip("\"'“”*:").strip()
+        text = text.strip().strip("*:").strip()
+        if len(text) > 2 and text[0] in "\"'“" and text[-1] in "\"'”":
+            text = text[1:-1].strip()
         if not text or len(text) > 80:
             return None
         direct = self._words.get(plain(text))

@@ -41,6 +41,7 @@ class Laid:
 class Table:
     """An open table: its heading's records and columns (position, heading, text as written)."""
 
+    record: int
     depth: int
     headings: list[tuple[int, Heading | None, str]]
     groups: dict[int, tuple[str, str]] = field(default_factory=dict)  # position -> (what it names, label)
@@ -137,7 +138,8 @@ def table_at(page: Page, record: int, words: Words) -> Table | None:
         last = record + depth - 1
         if last >= len(page.cells):
             break
-        if page.blank(last) or (depth > 1 and _holds_data(page, last)):
+        if page.blank(last) or depth > 1 and (_holds_data(page, last) or page.lines[last] - page.lines[record] >= depth
+                                              or facts_of(page, record, words)):
             break
         headings = _headings(page, record, depth, words)
         score = sum(h is not None for _, h, _ in headings)
@@ -150,7 +152,7 @@ def table_at(page: Page, record: int, words: Words) -> Table | None:
             if score <= alone:
                 continue
         if score and (best is None or score > best[0]) and _is_heading(page, record, depth, headings, words):
-            best = score, Table(depth, headings)
+            best = score, Table(record, depth, headings)
     if best:
         return best[1]
     return _grouped_at(page, record, words) or _one_column_at(page, record, words)
@@ -167,7 +169,7 @@ def _one_column_at(page: Page, record: int, words: Words) -> Table | None:
         return None
     below = [r for r in range(record + 1, len(page.cells)) if not page.blank(r)]
     if below and all(page.full(r) == full and not words.match(clean(page.text(r, full[0]))) for r in below):
-        return Table(1, [(full[0], heading, text)])
+        return Table(record, 1, [(full[0], heading, text)])
     return None
 
 
@@ -178,6 +180,8 @@ def _known(page: Page, record: int, words: Words) -> int:
 def _grouped_at(page: Page, record: int, words: Words) -> Table | None:
     """Headings with a line above them that says whose columns they are: ``Fruit A`` over ``circ, SS, EE``."""
     if record + 1 >= len(page.cells) or page.blank(record + 1) or _holds_data(page, record):
+        return None
+    if page.lines[record + 1] - page.lines[record] > 1 or facts_of(page, record, words):
         return None
     headings = _headings(page, record + 1, 1, words)
     if not _is_heading(page, record + 1, 1, headings, words):
@@ -192,7 +196,7 @@ def _grouped_at(page: Page, record: int, words: Words) -> Table | None:
             current = _label(clean(page.text(record, position)), words)
         if heading and CONCEPTS[heading.concept].kind not in ("date", "day", "weekday") and current[1]:
             groups[position] = current
-    return Table(2, headings, groups)
+    return Table(record, 2, headings, groups)
 
 
 def _label(text: str, words: Words) -> tuple[str, str]:
@@ -294,6 +298,8 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
             continue
         first = clean(page.text(at, full[0]))
         if [clean(t) for t in page.cells[at]] == texts[0]:
+            if waiting:
+                break  # facts of the next fruit stand above these headings
             for step in range(table.depth):
                 if at + step < len(page.cells) and [clean(t) for t in page.cells[at + step]] == texts[step]:
                     page.use_record(at + step)
@@ -312,7 +318,7 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
             page.say("comment-line", at)
         elif not has_date and (new := _facts_in_table(page, at, words, bool(dated), named)):
             _use_facts(page, at, new)
-            if rows:
+            if rows or not waiting and (not laid.blocks or laid.blocks[-1].facts != facts):
                 laid.blocks += _blocks(page, table, rows, facts, words)
                 rows = []
             waiting += new
@@ -325,8 +331,19 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
                 waiting.clear()
             rows.append(at)
         at += 1
-    laid.blocks += _blocks(page, table, rows, facts, words) if rows or not laid.blocks else []
+    _speak_of_short(page, table, rows)
+    if rows or not laid.blocks or laid.blocks[-1].facts != facts:
+        laid.blocks += _blocks(page, table, rows, facts, words)
     return at
+
+
+def _speak_of_short(page: Page, table: Table, rows: list[int]) -> None:
+    """A line with fewer cells than the others: what is missing at its end counts as empty."""
+    width = max(position for position, _, _ in table.headings) + 1
+    short = [r for r in rows if len(page.cells[r]) < width]
+    if short and len(short) <= max(1, 0.2 * len(rows)) and page.delimiter in (",", ";", "\t", "|"):
+        for record in short:
+            page.say("line-short", record, mark=False, found=len(page.cells[record]), expected=width)
 
 
 def _facts_in_table(page: Page, record: int, words: Words, dated: bool, named: set[int]) -> list[Fact]:
@@ -349,7 +366,8 @@ def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], w
     for _, heading, _ in table.headings:
         if heading and heading.group:
             counts[heading.group] = counts.get(heading.group, 0) + 1
-    all_grouped = all(h.group for _, h, _ in table.headings if h and CONCEPTS[h.concept].kind in ("length", "three"))
+    tapes = [h for _, h, _ in table.headings if h and CONCEPTS[h.concept].kind in ("length", "three")]
+    all_grouped = bool(tapes) and all(h.group for h in tapes)
     for position, heading, text in table.headings:
         if heading is None:
             unknown.append((position, text))
@@ -361,7 +379,7 @@ def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], w
         column = Column(heading.concept, [page.text(r, position) for r in rows], list(rows), [position] * len(rows),
                         text, heading.unit, heading.depth, heading.time_of_day)
         if key in seen and heading.concept not in ("note", "derived", "rank"):
-            _doubled(page, column, seen[key])
+            _doubled(page, table, column, seen[key])
             continue
         seen.setdefault(key, text)
         (grouped.setdefault(groups[position], []) if position in groups else shared).append(column)
@@ -369,9 +387,9 @@ def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], w
         _date_without_heading(page, table, rows, shared)
     _margins(page, table, rows, shared)
     for position, text in unknown:
-        _unknown(page, position, text, rows, words)
+        _unknown(page, table, position, text, rows, words)
     if not grouped:
-        return [Block(shared, list(rows), dict(facts))]
+        return _one_probe_each(shared, rows, facts)
     made = []
     own = {of for of, _ in grouped}
     for (of, label), columns in grouped.items():
@@ -385,23 +403,33 @@ def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], w
     return made
 
 
-def _doubled(page: Page, column: Column, other: str) -> None:
+def _one_probe_each(shared: list[Column], rows: list[int], facts: dict[str, Fact]) -> list[Block]:
+    """One block, and one more for each further probe (soil at another depth, or at another time of day)."""
+    kept: list[Column] = []
+    more: list[Column] = []
+    for column in shared:
+        (more if any(c.concept == column.concept != "note" and CONCEPTS[c.concept].kind == "temperature" for c in kept)
+         else kept).append(column)
+    common = [c for c in kept if CONCEPTS[c.concept].kind in ("name", "season", "date", "day")]
+    return [Block(kept, list(rows), dict(facts)), *(Block([*common, c], list(rows), dict(facts)) for c in more)]
+
+
+def _doubled(page: Page, table: Table, column: Column, other: str) -> None:
     places = [(r, p) for r, p in column.places() if not is_nothing(page.text(r, p))]
     if places:
-        page.say("heading-doubled", places[0][0], places[0][1], also=places, other=other, count=len(places),
-                 sample=_sample(page, places))
-    for r, p in column.places():
-        page.spoken([(r, p)])
+        page.say("heading-doubled", table.record + table.depth - 1, places[0][1], read=column.heading, also=places,
+                 other=other, count=len(places), sample=_sample(page, places))
+    page.spoken(column.places())
 
 
-def _unknown(page: Page, position: int, text: str, rows: list[int], words: Words) -> None:
+def _unknown(page: Page, table: Table, position: int, text: str, rows: list[int], words: Words) -> None:
     places = [(r, position) for r in rows if position < len(page.cells[r]) and page.text(r, position)]
     if not places:
         return
     near = words.near(text)
     code = "heading-near-miss" if near else "heading-unknown"
     facts = {"suggestion": near} if near else {}
-    page.say(code, places[0][0], position, read=text, also=places, count=len(places), sample=_sample(page, places), **facts)
+    page.say(code, table.record + table.depth - 1, position, read=text, also=places, count=len(places), sample=_sample(page, places), **facts)
 
 
 def _sample(page: Page, places: list[tuple[int, int]]) -> str:

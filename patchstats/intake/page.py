@@ -59,6 +59,11 @@ class Page:
         if self.fate[record, position] == USED:
             self.fate[record, position] = OPEN
 
+    def give_up(self, record: int) -> None:
+        """No cell of the record is used after all: it is to be spoken of as a whole."""
+        for position in self.full(record):
+            self.unuse(record, position)
+
     def use_record(self, record: int, positions: Iterable[int] | None = None) -> None:
         for position in self.full(record) if positions is None else positions:
             self.use(record, position)
@@ -73,20 +78,21 @@ class Page:
         return f"{position + 1}"
 
     def say(self, code: str, record: int | None = None, position: int | None = None, *, read: str | None = None,
-            also: Sequence[tuple[int, int]] = (), **facts) -> None:
+            also: Sequence[tuple[int, int]] = (), mark: bool = True, **facts) -> None:
         """A remark at a cell (or a record, or the whole page), which makes its cells spoken of.
 
-        ``also`` names further cells that the same remark covers.
+        ``also`` names further cells that the same remark covers. A fact called ``column`` names the column.
+        ``mark`` False: a remark in passing, that speaks for no cell.
         """
         if record is None:
-            self.remarks.append(remark(kind(code), self.label, 0, read=read or "", **facts))
+            self.remarks.append(remark(kind(code), self.label, 0, str(facts.pop("column", "")), read or "", **facts))
         else:
             column = "" if position is None else self.name(record, position)
             if read is None:
                 read = self.text(record, position) if position is not None else self.words(record)
             self.remarks.append(remark(kind(code), self.label, self.lines[record], column, read, **facts))
             places = [(record, p) for p in self.full(record)] if position is None else [(record, position)]
-            self.spoken(places)
+            self.spoken(places if mark else [])
         self.spoken(also)
 
     def spoken(self, places: Iterable[tuple[int, int]]) -> None:

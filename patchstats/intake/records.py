@@ -85,7 +85,7 @@ def settle_delimiter(lines: list[str]) -> str:
     for mark in (SPACES, SPACE):
         counts = Counter(len(_cells([line], 0, mark)[0]) for line in sample if _DATE_THEN_NUMBERS.match(line))
         several = {n: c for n, c in counts.items() if n > 1}
-        if several and sum(several.values()) >= 0.5 * len(sample) and max(several.values()) >= 0.6 * sum(
+        if several and sum(several.values()) >= max(2, 0.3 * len(sample)) and max(several.values()) >= 0.6 * sum(
                 several.values()):
             return mark
     return best

@@ -53,7 +53,7 @@ def texts_of(page: Page, column: Column) -> list[str | None]:
                 page.use(record, position)
             out.append(None)
             continue
-        if cells.is_error(bare):
+        if cells.is_error(bare) and (CONCEPTS[column.concept].kind != "text" or bare.startswith("#")):
             page.say("cell-formula-error", record, position)
             out.append(None)
             continue
@@ -123,18 +123,21 @@ def unit_for(told: Told, page: Page, column: Column, values: list[float], fallba
             return column.unit
         unit, how, why = told.company.other(kind, values)
     name = column.heading or CONCEPTS[column.concept].title
+    whole = kind in ("length", "three")
     first = next(((r, p) for r, p, t in zip(column.records, column.positions, column.texts, strict=True)
                   if t.strip() and r >= 0), None)
-    if unit and how != "stated" and first and (page.label, name, how) not in told.asked:
-        told.asked.add((page.label, name, how))
-        page.say(how, None, None, read=name, column=name, unit=UNIT_WORDS[unit], why=why)
+    about = "tape" if whole else name
+    if unit and how != "stated" and first and (page.label, about, how) not in told.asked:
+        told.asked.add((page.label, about, how))
+        page.say(how, None, None, what="The tape" if whole else f"The column {name}", unit=UNIT_WORDS[unit], why=why)
     if not unit and first:
         a, b = ASKED["length" if kind == "three" else kind]
         places = [(r, p) for r, p in column.places()]
-        if (page.label, name, "asked") not in told.asked:
-            told.asked.add((page.label, name, "asked"))
+        if (page.label, about, "asked") not in told.asked:
+            told.asked.add((page.label, about, "asked"))
             page.say("unit-asked", first[0], first[1], also=places, first=a, second=b, count=len(places),
-                     first_means=UNIT_WORDS[a], second_means=UNIT_WORDS[b])
+                     what="The tape" if whole else f"The column {name}", first_means=UNIT_WORDS[a],
+                     second_means=UNIT_WORDS[b])
         page.spoken(places)
     return unit
 
