@@ -6,9 +6,9 @@ from collections import Counter
 
 from patchstats.intake.blocks import Block, Column, Fact
 from patchstats.intake.cells import clean, is_nothing, read_number, three_measures
+from patchstats.intake.concepts import CONCEPTS
 from patchstats.intake.dates import parse
 from patchstats.intake.page import Page
-from patchstats.intake.concepts import CONCEPTS
 
 _ORDER = ("circumference", "side_to_side", "stem_to_blossom", "over_the_top")
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from patchstats.intake.blocks import Block, Column, Fact, facts_of, joined
+from patchstats.intake.blocks import Block, Fact, facts_of, joined
 from patchstats.intake.cells import clean, is_nothing, read_choice
+from patchstats.intake.columns import Table, blocks_of, is_datum, speak_of_short
 from patchstats.intake.concepts import CHOICES, CONCEPTS, FACTS
 from patchstats.intake.dates import parse
-from patchstats.intake.headings import Heading, Words, plain, quantity_like, unit_of
+from patchstats.intake.headings import Heading, Words, plain, unit_of
 from patchstats.intake.headless import read_headless
 from patchstats.intake.page import Page
 from patchstats.intake.wide import read_wide, wide_at
@@ -35,16 +36,6 @@ class Laid:
     blocks: list[Block] = field(default_factory=list)
     titles: list[str] = field(default_factory=list)
     layout: str = ""
-
-
-@dataclass
-class Table:
-    """An open table: its heading's records and columns (position, heading, text as written)."""
-
-    record: int
-    depth: int
-    headings: list[tuple[int, Heading | None, str]]
-    groups: dict[int, tuple[str, str]] = field(default_factory=dict)  # position -> (what it names, label)
 
 
 def lay_out(page: Page, words: Words) -> Laid:
@@ -242,23 +233,18 @@ def _is_fact_name(page: Page, record: int, words: Words) -> bool:
 
 
 def _holds_data(page: Page, record: int) -> bool:
-    return any(_is_datum(page.text(record, p)) for p in page.full(record))
-
-
-def _is_datum(text: str) -> bool:
-    text = clean(text)
-    return quantity_like(text) or parse(text, serials=False) is not None
+    return any(is_datum(page.text(record, p)) for p in page.full(record))
 
 
 def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> bool:
     known = [(p, h) for p, h, _ in headings if h]
     if len(known) < 2 or len(known) < 0.4 * len(headings):
         return False
-    if any(_is_datum(text) for p, h, text in headings if h is None):
+    if any(is_datum(text) for p, h, text in headings if h is None):
         return False
     if any(":" in text.rstrip(":") and facts_of(page, record, words) for _, _, text in headings):
         return False
-    if any(_is_datum(page.text(r, p)) for r in range(record, record + depth) for p in page.full(r)
+    if any(is_datum(page.text(r, p)) for r in range(record, record + depth) for p in page.full(r)
            if words.match(clean(page.text(r, p))) is None):
         return False
     below = [r for r in range(record + depth, min(record + depth + 4, len(page.cells))) if not page.blank(r)]
@@ -269,7 +255,7 @@ def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> 
     if len(headings) == 2 and (len(page.full(below[0])) > 4 or _is_choice(*headings[0][1:2], headings[1][2])):
         return False  # Reason, weighed
     numeric = [p for p, h in known if CONCEPTS[h.concept].kind not in ("name", "text", "choice", "ignored")]
-    if any(_is_datum(page.text(r, p)) for r in below for p in numeric):
+    if any(is_datum(page.text(r, p)) for r in below for p in numeric):
         return True
     return len(known) >= 3 and not facts_of(page, record, words) or len(known) == len(headings) and not any(
         words.match(clean(page.text(r, page.full(r)[0]))) for r in below)
@@ -306,10 +292,10 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
                     at += 1
             continue
         head = [words.match(clean(page.text(at, p))) for p in full[:3]]
-        if any(head) and not (dated and _is_datum(page.text(at, dated[0]))):
+        if any(head) and not (dated and is_datum(page.text(at, dated[0]))):
             if wide_at(page, at, words) or table_at(page, at, words):
                 break
-        elif not any(_is_datum(page.text(at, p)) for p in full) and table_at(page, at, words):
+        elif not any(is_datum(page.text(at, p)) for p in full) and table_at(page, at, words):
             break
         has_date = any(parse(clean(page.text(at, p))) is not None or page.text(at, p).isdigit() for p in dated)
         if plain(first) in _SUMMARY and not has_date:
@@ -319,10 +305,10 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
         elif not has_date and (new := _facts_in_table(page, at, words, bool(dated), named)):
             _use_facts(page, at, new)
             if rows or not waiting and (not laid.blocks or laid.blocks[-1].facts != facts):
-                laid.blocks += _blocks(page, table, rows, facts, words)
+                laid.blocks += blocks_of(page, table, rows, facts, words)
                 rows = []
             waiting += new
-        elif len(full) == 1 and len(named) > 1 and full[0] not in noted and not _is_datum(first) and not is_nothing(
+        elif len(full) == 1 and len(named) > 1 and full[0] not in noted and not is_datum(first) and not is_nothing(
                 first) and not has_date:
             page.say("comment-line", at)
         else:
@@ -331,19 +317,10 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
                 waiting.clear()
             rows.append(at)
         at += 1
-    _speak_of_short(page, table, rows)
+    speak_of_short(page, table, rows)
     if rows or not laid.blocks or laid.blocks[-1].facts != facts:
-        laid.blocks += _blocks(page, table, rows, facts, words)
+        laid.blocks += blocks_of(page, table, rows, facts, words)
     return at
-
-
-def _speak_of_short(page: Page, table: Table, rows: list[int]) -> None:
-    """A line with fewer cells than the others: what is missing at its end counts as empty."""
-    width = max(position for position, _, _ in table.headings) + 1
-    short = [r for r in rows if len(page.cells[r]) < width]
-    if short and len(short) <= max(1, 0.2 * len(rows)) and page.delimiter in (",", ";", "\t", "|"):
-        for record in short:
-            page.say("line-short", record, mark=False, found=len(page.cells[record]), expected=width)
 
 
 def _facts_in_table(page: Page, record: int, words: Words, dated: bool, named: set[int]) -> list[Fact]:
@@ -355,118 +332,3 @@ def _facts_in_table(page: Page, record: int, words: Words, dated: bool, named: s
     return found if found and len(found) * 2 >= len(full) else []
 
 
-def _blocks(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], words: Words) -> list[Block]:
-    """A table's rows as one block, or as one for each fruit, plant or patch that its headings name."""
-    shared: list[Column] = []
-    grouped: dict[tuple[str, str], list[Column]] = {}
-    seen: dict[tuple[str, str, str, str, str], str] = {}
-    unknown: list[tuple[int, str]] = []
-    groups = dict(table.groups)
-    counts: dict[str, int] = {}
-    for _, heading, _ in table.headings:
-        if heading and heading.group:
-            counts[heading.group] = counts.get(heading.group, 0) + 1
-    tapes = [h for _, h, _ in table.headings if h and CONCEPTS[h.concept].kind in ("length", "three")]
-    all_grouped = bool(tapes) and all(h.group for h in tapes)
-    for position, heading, text in table.headings:
-        if heading is None:
-            unknown.append((position, text))
-            continue
-        if heading.group and (heading.group_of or len(counts) > 1 or all_grouped):
-            of = heading.group_of or ("patch" if heading.concept == "soil" else "fruit")
-            groups[position] = of, heading.group
-        key = (*groups.get(position, ("", "")), heading.concept, heading.depth, heading.time_of_day)
-        column = Column(heading.concept, [page.text(r, position) for r in rows], list(rows), [position] * len(rows),
-                        text, heading.unit, heading.depth, heading.time_of_day)
-        if key in seen and heading.concept not in ("note", "derived", "rank"):
-            _doubled(page, table, column, seen[key])
-            continue
-        seen.setdefault(key, text)
-        (grouped.setdefault(groups[position], []) if position in groups else shared).append(column)
-    if not {"date", "day"} & {c.concept for c in shared}:
-        _date_without_heading(page, table, rows, shared)
-    _margins(page, table, rows, shared)
-    for position, text in unknown:
-        _unknown(page, table, position, text, rows, words)
-    if not grouped:
-        return _one_probe_each(shared, rows, facts)
-    made = []
-    own = {of for of, _ in grouped}
-    for (of, label), columns in grouped.items():
-        named = joined(facts, [Fact(of, label, rows[0] if rows else 0, -1)])
-        made.append(Block([*shared, *columns], list(rows), named))
-    measures = [c for c in shared if CONCEPTS[c.concept].kind in ("length", "three")]
-    if measures and own:  # measures outside every group: a fruit that the headings do not name
-        made.append(Block(list(shared), list(rows), dict(facts)))
-        for block in made[:-1]:
-            block.columns = [c for c in block.columns if c not in measures]
-    return made
-
-
-def _one_probe_each(shared: list[Column], rows: list[int], facts: dict[str, Fact]) -> list[Block]:
-    """One block, and one more for each further probe (soil at another depth, or at another time of day)."""
-    kept: list[Column] = []
-    more: list[Column] = []
-    for column in shared:
-        (more if any(c.concept == column.concept != "note" and CONCEPTS[c.concept].kind == "temperature" for c in kept)
-         else kept).append(column)
-    common = [c for c in kept if CONCEPTS[c.concept].kind in ("name", "season", "date", "day")]
-    return [Block(kept, list(rows), dict(facts)), *(Block([*common, c], list(rows), dict(facts)) for c in more)]
-
-
-def _doubled(page: Page, table: Table, column: Column, other: str) -> None:
-    places = [(r, p) for r, p in column.places() if not is_nothing(page.text(r, p))]
-    if places:
-        page.say("heading-doubled", table.record + table.depth - 1, places[0][1], read=column.heading, also=places,
-                 other=other, count=len(places), sample=_sample(page, places))
-    page.spoken(column.places())
-
-
-def _unknown(page: Page, table: Table, position: int, text: str, rows: list[int], words: Words) -> None:
-    places = [(r, position) for r in rows if position < len(page.cells[r]) and page.text(r, position)]
-    if not places:
-        return
-    near = words.near(text)
-    code = "heading-near-miss" if near else "heading-unknown"
-    facts = {"suggestion": near} if near else {}
-    page.say(code, table.record + table.depth - 1, position, read=text, also=places, count=len(places), sample=_sample(page, places), **facts)
-
-
-def _sample(page: Page, places: list[tuple[int, int]]) -> str:
-    shown = ", ".join(page.text(r, p)[:30] for r, p in places[:3])
-    return shown + (", ..." if len(places) > 3 else "")
-
-
-def _date_without_heading(page: Page, table: Table, rows: list[int], shared: list[Column]) -> None:
-    """A column without a heading that holds dates is the date column of a table that names none."""
-    named = {position for position, _, _ in table.headings}
-    width = max((len(page.cells[r]) for r in rows), default=0)
-    for position in range(width):
-        if position in named:
-            continue
-        texts = [page.text(r, position) for r in rows]
-        present = [t for t in texts if t]
-        if present and sum(parse(clean(t)) is not None for t in present) >= 0.6 * len(present):
-            shared.append(Column("date", texts, list(rows), [position] * len(rows), "", ""))
-            table.headings.append((position, Heading("date"), ""))
-            return
-
-
-def _margins(page: Page, table: Table, rows: list[int], shared: list[Column]) -> None:
-    """Words beyond the headings or under an empty heading are notes in the margin; numbers there are asked about."""
-    named = {position for position, _, _ in table.headings}
-    texts, positions = [], []
-    for r in rows:
-        beyond = [p for p in page.full(r) if p not in named]
-        wordy = [p for p in beyond if not _is_datum(page.text(r, p)) and not is_nothing(page.text(r, p))]
-        texts.append("; ".join(clean(page.text(r, p)) for p in wordy))
-        positions.append(wordy[0] if wordy else -1)
-        for p in beyond:
-            if p not in wordy and not is_nothing(page.text(r, p)):
-                page.say("cell-beyond-headings", r, p)
-            elif p not in wordy:
-                page.use(r, p)
-            else:
-                page.use(r, p)
-    if any(texts):
-        shared.append(Column("note", texts, [r if t else -1 for r, t in zip(rows, texts, strict=True)], positions, "margin"))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,17 +14,19 @@ import pandas as pd
 
 from patchstats import tables
 from patchstats.intake import fast, sense
-from patchstats.intake.blocks import Block
 from patchstats.intake.bytes import LARGEST_BYTES, in_words, open_bytes
-from patchstats.intake.concepts import CONCEPTS, NAMES, TAPE
-from patchstats.intake.dates import Calendar, year_of
-from patchstats.intake.emit import BlockReader, Harvest, Row, give_fact_uses
-from patchstats.intake.headings import Words, unit_of
+from patchstats.intake.concepts import CONCEPTS, NAMES
+from patchstats.intake.dates import year_of
+from patchstats.intake.emit import Emitter
+from patchstats.intake.exported import read_exported, table_of
+from patchstats.intake.fastframes import together
+from patchstats.intake.harvest import Harvest, Row
+from patchstats.intake.headings import Words
+from patchstats.intake.identity import give_fact_uses
 from patchstats.intake.layout import Laid, lay_out
-from patchstats.intake.names import alike, grower_of_file, season_of_file
+from patchstats.intake.names import alike, grower_of_file
 from patchstats.intake.page import Page
 from patchstats.intake.records import SPACE, SPACES, split_text
-from patchstats.intake.scales import excess
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
 from patchstats.intake.values import Told
@@ -136,7 +137,7 @@ def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = Tr
     if opened.text is None and not opened.sheets:
         return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {}), []
     pages = _pages(opened, name)
-    laid = [lay_out(page, words) for page in pages]
+    laid = [Laid(layout="a table of the club") if table_of(page) else lay_out(page, words) for page in pages]
     told = settle(pages, laid, words, settings, name)
     result, harvest = _harvested(pages, laid, told, settings, name)
     remarks = (*opened.remarks, *result, *alike(harvest.named, name))
@@ -148,7 +149,7 @@ def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = Tr
 def _joined(clean: fast.Clean, digest: str, settings: Settings, name: str) -> tuple[Intake, list[Page]]:
     """The fruits that were read all at once, and those with something to speak of, read line by line, together."""
     remarks, harvest = _harvested([clean.page], [clean.laid], clean.told, settings, name)
-    frames = fast.together(clean.tables, _frames(harvest, name), clean.twice)
+    frames = together(clean.tables, _frames(harvest, name), clean.twice)
     named = {table: list(frame[tables.table(table).key[0]]) for table, frame in frames.items() if table in harvest.named}
     remarks += alike(named, name)
     read, kept, listed = _counts([clean.page])
@@ -168,9 +169,11 @@ def _harvested(pages: list[Page], laid: list[Laid], told: Told, settings: Settin
     if not settings.grower and not _names_grower(laid):
         grower = grower_of_file(name)
     for page, found in zip(pages, laid, strict=True):
+        if table := table_of(page):
+            read_exported(page, table, harvest)
         readers = []
         for block in found.blocks:
-            reader = BlockReader(page, block, told, settings, harvest, grower)
+            reader = Emitter(page, block, told, settings, harvest, grower)
             reader.read()
             reader.give()
             readers.append(reader)
@@ -186,7 +189,7 @@ def _harvested(pages: list[Page], laid: list[Laid], told: Told, settings: Settin
     _ask_names(pages, harvest, grower, name)
     sense.check(harvest)
     remarks: list[Remark] = []
-    if not any(found.blocks for found in laid) and any(len(page.cells) for page in pages):
+    if not any(found.blocks or found.layout for found in laid) and any(len(page.cells) for page in pages):
         remarks.append(remark(kind("nothing-understood"), name))
     for page in pages:
         page.close()
@@ -237,7 +240,8 @@ def _ask_names(pages: list[Page], harvest: Harvest, grower: str | None, name: st
 def _frames(harvest: Harvest, name: str) -> dict[str, pd.DataFrame]:
     frames = {}
     for table in tables.STORED:
-        rows: list[Row] = [*harvest.rows.get(table, []), *harvest.named.get(table, {}).values()]
+        rows: list[Row] = [*harvest.rows.get(table, []), *harvest.named.get(table, {}).values(),
+                           *harvest.exported.get(table, [])]
         if rows:
             frames[table] = _frame(table, rows, name)
     return frames
@@ -247,13 +251,13 @@ def _frame(table: str, rows: list[Row], name: str) -> pd.DataFrame:
     """The rows as a table that conforms to the dictionary: what ``tables.conform`` would make, without its detours."""
     made: dict[str, object] = {}
     for column in tables.table(table).columns:
+        listed = [row.values.get(column.name) for row in rows]
         if column.name == "file":
-            values_ = [name] * len(rows)
+            listed = [value or name for value in listed]
         elif column.name == "line":
-            values_ = [row.page.lines[row.record] if row.page.lines else 0 for row in rows]
-        else:
-            values_ = [row.values.get(column.name) for row in rows]
-        made[column.name] = _array(column.kind, values_)
+            listed = [row.page.lines[row.record] if value is None and row.page.lines else value or 0
+                      for value, row in zip(listed, rows, strict=True)]
+        made[column.name] = _array(column.kind, listed)
     return pd.DataFrame(made)
 
 

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from patchstats.intake.emit import Harvest, Row
+from patchstats.intake.harvest import Harvest, Row
 from patchstats.remarks import PatchstatsError
 from patchstats.tape import mass_from_tape, table_for
 from patchstats.units import IMPERIAL, say

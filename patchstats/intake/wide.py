@@ -11,7 +11,8 @@ from patchstats.intake.dates import parse
 from patchstats.intake.headings import Heading, Words, plain
 from patchstats.intake.page import Page
 
-_MEASURED = ("length", "three", "mass", "temperature", "count", "vine", "area", "rain", "weekday", "time", "day", "hours")
+_MEASURED = ("length", "three", "mass", "temperature", "count", "vine", "area", "rain", "weekday", "time", "day",
+             "hours")
 
 
 @dataclass
@@ -33,7 +34,7 @@ def wide_at(page: Page, record: int, words: Words) -> Wide | None:
     first = words.match(texts[full[0]])
     if first and CONCEPTS[first.concept].kind == "date" and first.concept != "date":
         return None  # Pollinated, 4 Jul
-    dates = [p for p in full if (seen := parse(texts[p], serials=False)) is not None]
+    dates = [p for p in full if parse(texts[p], serials=False) is not None]
     if dates and full[-1] in dates and len(dates) >= 0.6 * (len(full) - 1) and dates == full[-len(dates):]:
         labels = [p for p in full if p < dates[0]]
         if any(CONCEPTS[h.concept].kind in ("length", "three") for p in labels

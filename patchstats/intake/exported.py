@@ -1,0 +1,72 @@
+"""Exported: the club's own tables, read back as they were written.
+
+A sheet whose first line is exactly the column names of a table of the data dictionary is such a table: every value is
+read by its column's kind, where it was first read (``file`` and ``line``) included. Growth is not judged again.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+from patchstats.intake import cells
+from patchstats.intake.dates import parse
+from patchstats.intake.harvest import Harvest, Row
+from patchstats.intake.page import Page
+from patchstats.tables import DICTIONARY, STORED, Column
+
+_GUARDED = re.compile("^'(?=['=+\\-@\t\r\n＝＋－＠])")
+
+
+def table_of(page: Page) -> str | None:
+    """The table whose column names stand in a page's first line, or None."""
+    first = tuple(t.strip() for t in page.cells[0]) if page.cells else ()
+    return next((name for name in STORED if first == DICTIONARY[name].names), None)
+
+
+def read_exported(page: Page, name: str, harvest: Harvest) -> None:
+    """Rows of an exported table; a row without what its table requires is spoken of, as is a cell of another kind."""
+    spec = DICTIONARY[name]
+    page.headed.append((0, dict(enumerate(spec.names))))
+    page.use_record(0)
+    for record in range(1, len(page.cells)):
+        full = page.full(record)
+        if not full:
+            continue
+        made: dict[str, object] = {}
+        for position, column in enumerate(spec.columns):
+            text = page.cells[record][position] if position < len(page.cells[record]) else ""
+            if text.strip():
+                made[column.name] = _value(column, text)
+        missing = [c.name for c in spec.columns if c.required and made.get(c.name) is None]
+        if missing:
+            page.say("line-without-name", record, what=" and ".join(missing))
+            continue
+        for position, column in enumerate(spec.columns):
+            if column.name in made and made[column.name] is None:
+                page.say("cell-not-read", record, position, expected=column.meaning, example=f"a {column.kind}")
+            elif column.name in made:
+                page.use(record, position)
+        harvest.exported.setdefault(name, []).append(Row(made, page, record))
+
+
+def _value(column: Column, text: str):
+    if column.kind == "text":
+        return _GUARDED.sub("", text)
+    if column.kind == "choice":
+        return text if text in column.choices else None
+    if column.kind == "yes_no":
+        return cells.read_yes(text)
+    if column.kind == "date":
+        p = parse(text, serials=False)
+        return None if p is None or not (p.year and p.month and p.day) else dt.date(p.year, p.month, p.day)
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    if column.kind == "count":
+        value = int(value) if value == int(value) else None  # type: ignore[assignment]
+    if value is None or value != value or column.low is not None and not column.low <= value <= (
+            column.high if column.high is not None else value):
+        return None
+    return value
