@@ -2,6 +2,7 @@
 
 import functools
 import hashlib
+import io
 import struct
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import matplotlib
 import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image
 
 from patchstats import charts
 from patchstats.charts import house
@@ -57,6 +59,7 @@ CHARTS = {
     "gain_by_day": lambda **k: charts.gain_by_day(gains_table(), **k),
     "effects": lambda **k: charts.effects(EFFECTS, **k),
     "growers_compared": lambda **k: charts.growers_compared(levels_table(36), raw=levels_table(36)["shift"] * 1.4, **k),
+    "growers_compared, many": lambda **k: charts.growers_compared(levels_table(90), **k),
     "rank_uncertainty": lambda **k: charts.rank_uncertainty(RANKS),
     "season_to_season": lambda **k: charts.season_to_season(SEASONS, **k),
     "soil_curve": lambda **k: charts.soil_curve(SOIL, optimum=OPTIMUM, readings_c=SOIL["soil_c"], **k),
@@ -195,6 +198,15 @@ def test_notebook_picture_is_half_as_large_and_has_its_alt_text():
     assert struct.unpack(">II", data[16:24]) == (960, 540)
     assert about["alt"] == chart.alt
     assert repr(chart) == f"{chart.title}\n{chart.alt}"
+
+
+def test_a_rare_colour_survives_the_palette():
+    levels = levels_table(80).assign(high=1.0)
+    levels.iloc[-1, levels.columns.get_loc("high")] = -1.0  # one mark alone in that colour
+    data, _ = charts.growers_compared(levels)._repr_png_()
+    pixels = np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).reshape(-1, 3).astype(int)
+    wanted = [int(house.VERMILION[k:k + 2], 16) for k in (1, 3, 5)]
+    assert np.abs(pixels - wanted).sum(axis=1).min() <= 6  # two steps of 256 a colour: common practice, no source
 
 
 # --- what each chart draws

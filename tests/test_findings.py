@@ -202,8 +202,8 @@ def test_a_path_against_the_scale():
     # 1469 lb on a chart of 1770 lb is 17 % light: Warren, Backyard Giants, 2007 (a fruit of 2005).
     found = findings.path_against_scale("Ada Moor/2005/A", 1770 * 0.45359237, low=1750 * 0.45359237,
                                         high=1790 * 0.45359237, scale_kg=1469 * 0.45359237)
-    assert found.sentence == ("By tape and table Ada Moor/2005/A stood last at 1,770 lb (90% interval 1,750 to 1,790, of "
-                              "the tape alone); the scale said 1,469 lb, 17% light to chart.")
+    assert found.sentence == ("By tape and table Ada Moor/2005/A stood last at 1,770 lb (90% interval 1,750 to 1,790, "
+                              "of the tape alone); the scale said 1,469 lb, 17% light to chart.")
 
 
 @pytest.mark.parametrize(("value", "agrees"), [(49.5101, True), (49.514999, True), (49.5151, False)])

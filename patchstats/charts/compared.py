@@ -70,7 +70,8 @@ def growers_compared(levels: pd.DataFrame, *, column: str = "pace_percent", grou
             ax.set_ylim(len(part) - per - 0.7, len(part) - 0.3)  # the same height a row in every panel
             ax.grid(axis="y", visible=False)
             ax.margins(x=0.04)
-            ax.set_xlabel(axis_label("From the club's middle", column, shown, difference=True))
+            if panels < 3 or number == 1:  # three such labels would run into each other
+                ax.set_xlabel(axis_label("From the club's middle", column, shown, difference=True))
 
     note = (f"Bars: {level:.0%} intervals. Squares: the interval leaves out the club's middle; "
             f"dots: it cannot be told from it.{' Hollow: unshrunken.' if raw is not None else ''}")
@@ -176,4 +177,4 @@ def _listed(names) -> str:
 def _short(name: str) -> str:
     """A level's name short enough for an axis: the fruit or plant of a key keeps its season."""
     words = name if name.count("/") < 2 else f"{name.split('/')[0]} {short_name(name)}"
-    return words if len(words) <= 22 else words[:21] + "…"
+    return words if len(words) <= 24 else words[:23] + "…"

@@ -80,7 +80,8 @@ def growth_of_fruit(path: pd.DataFrame, readings: pd.DataFrame | None = None, *,
     dots = readings.dropna(subset=["day", "mass_kg"]) if readings is not None else path.iloc[:0]
     table = pd.concat([path.assign(kind="path"), dots.assign(kind="tape")], ignore_index=True)
     table = table[["kind", "day", "mass_kg", "mass_kg_low", "mass_kg_high"]]
-    name = short_name(fruit) if fruit else "the fruit"
+    grower, _, rest = fruit.partition("/")
+    name = f"{grower}'s {short_name(rest)} of {rest.split('/')[0]}" if rest else "the fruit"
     last = path.iloc[-1]
     least, at, most = (say(last[c], "mass_kg", shown) for c in ("mass_kg_low", "mass_kg", "mass_kg_high"))
     alt = (f"The growth of {fruit or 'one fruit'}: a line with a band of {level:.0%}, and {len(dots)} weights by tape "

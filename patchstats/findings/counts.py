@@ -66,9 +66,9 @@ def path_against_scale(fruit: str, mass_kg: float, *, low: float, high: float, s
     sentence = (f"By tape and table {fruit} stood last at {say(mass_kg, 'mass_kg', shown, decimals=places)} "
                 f"({level:.0%} interval {number(low)} to {number(high)}, of the tape alone); the scale said "
                 f"{say(scale_kg, 'mass_kg', shown)}, {abs(percent):.0f}% {side} to chart.")
+    caveat = "The interval holds the tape's error; how heavy a fruit runs to its chart is not in it."
     return Finding(f"last weight of {fruit} by tape", float(mass_kg), float(se), float(low), float(high), level,
-                   "mass_kg", sentence, "The interval holds the tape's error; how heavy a fruit runs to its chart is not in it.",
-                   tuple(doubts))
+                   "mass_kg", sentence, caveat, tuple(doubts))
 
 
 def against_book(name: str, value: float, printed: str, source: str) -> Finding:
@@ -83,7 +83,8 @@ def against_book(name: str, value: float, printed: str, source: str) -> Finding:
     agrees = abs(value - there) <= half * (1 + 1e-9)
     words = "which agree" if agrees else "which do NOT agree"
     return Finding(name, float(value), 0.0, there - half, there + half, 1.0, "",
-                   f"{capital(name)}: {value:.{places}f} here, {printed} printed, {words}.", f"Printed in: {source}.")
+                   f"{capital(name)}: {value:.{places}f} here, {printed} in the source, {words}.",
+                   f"Source: {source}.")
 
 
 def middle(values: pd.Series, column: str, what: str, *, of: str = "fruits", shown: Shown = IMPERIAL,
