@@ -14,7 +14,6 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from tornado.httpserver import HTTPServer
-from tornado.netutil import bind_sockets
 from tornado.web import Application, StaticFileHandler
 
 from patchstats.desk import hand_in, pages, receipts
@@ -77,21 +76,21 @@ def open_desk(folder: str | Path, *, port: int | None = None, lan: bool = False,
         door = Door(passphrase, codes)
     desk = Desk(folder, door=door)
     wrapped = _https(certificate, key)
-    sockets = _bind(port, "0.0.0.0" if lan else "127.0.0.1")
+    bound = _bind(port, "0.0.0.0" if lan else "127.0.0.1")
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(_serve(desk, sockets, wrapped, lan, browser, say))
+        asyncio.run(_serve(desk, bound, wrapped, lan, browser, say))
     say("The desk is closed.")
 
 
-async def _serve(desk: Desk, sockets: list[socket.socket], wrapped: ssl.SSLContext | None, lan: bool, browser: bool,
+async def _serve(desk: Desk, bound: socket.socket, wrapped: ssl.SSLContext | None, lan: bool, browser: bool,
                  say: Callable[[str], None]) -> None:
     with ThreadPoolExecutor(2, "desk") as workers:
         name = socket.gethostname()
         app = make_app(desk, workers=workers, hosts=(name, f"{name}.local"))
         server = HTTPServer(app, ssl_options=wrapped, max_body_size=_LARGEST_FORM_BYTES,
                             body_timeout=_SLOWEST_BODY_SECONDS, idle_connection_timeout=_IDLE_SECONDS)
-        server.add_sockets(sockets)
-        scheme, port = "https" if wrapped else "http", sockets[0].getsockname()[1]
+        server.add_socket(bound)
+        scheme, port = "https" if wrapped else "http", bound.getsockname()[1]
         address = f"{scheme}://127.0.0.1:{port}/"
         say(f"The upload desk of {desk.settings.name} is open at {address}")
         if lan:
@@ -111,16 +110,19 @@ async def _serve(desk: Desk, sockets: list[socket.socket], wrapped: ssl.SSLConte
         await server.close_all_connections()
 
 
-def _bind(port: int | None, address: str) -> list[socket.socket]:
+def _bind(port: int | None, address: str) -> socket.socket:
+    if port is not None and not 0 <= port <= 65535:
+        raise PatchstatsError(f"There is no port {port}; ports go to 65535.")
     for attempt in (USUAL_PORT, 0) if port is None else (port,):
         try:
-            return bind_sockets(attempt, address, family=socket.AF_INET)
-        except (OSError, OverflowError) as error:
-            if port is None and getattr(error, "errno", None) == errno.EADDRINUSE:
+            made = socket.create_server((address, attempt))
+        except OSError as error:
+            if port is None and attempt and error.errno == errno.EADDRINUSE:
                 continue
-            why = (error.strerror if isinstance(error, OSError) else None) or "there is no such port"
-            raise PatchstatsError(f"The desk cannot open port {attempt} ({why}); name another with --port, or leave "
-                                  "it out.") from None
+            raise PatchstatsError(f"The desk cannot open port {attempt} ({error.strerror}); name another with --port, "
+                                  "or leave it out.") from None
+        made.setblocking(False)
+        return made
     raise PatchstatsError("The desk found no free port.")
 
 
