@@ -108,9 +108,14 @@ _kind("line-short", "noted", "Line cut short",
       "Nothing to do if the readings at the end are really missing.")
 
 # --- one line or cell -----------------------------------------------------------------------------------------
-_kind("line-not-understood", "refused", "Line not understood",
-      "Nothing in the line fits the columns.",
-      "This line could not be used: {read}.", "Write one date and its readings in a line, in the order of the headings.")
+_kind(
+    "line-not-understood",
+    "refused",
+    "Line not understood",
+    "Nothing in the line fits the columns.",
+    "This line could not be used: {read}.",
+    "Write one date and its readings in a line, in the order of the headings.",
+)
 _kind("line-without-date", "refused", "No date",
       "A reading without its day cannot be placed in the season.",
       "This line has no date; it was not used: {read}.", "Write the day of the reading.")
@@ -130,9 +135,14 @@ _kind("cell-not-read", "blanked", "Cell not understood",
 _kind("cell-two-readings", "asked", "Number with two readings",
       "1,204 is twelve hundred to some and one and a bit to others.",
       "{read} may be {first} or {second}; the cell was left empty.", "Write {first} or {second}.")
-_kind("cell-formula-error", "blanked", "Formula without a result",
-      "The spreadsheet holds a formula whose result is an error or was never computed.",
-      "The cell holds {read} in place of a value.", "Open the sheet, let it compute, and save again; or type the number.")
+_kind(
+    "cell-formula-error",
+    "blanked",
+    "Formula without a result",
+    "The spreadsheet holds a formula whose result is an error or was never computed.",
+    "The cell holds {read} in place of a value.",
+    "Open the sheet, let it compute, and save again; or type the number.",
+)
 _kind("cell-ditto", "repaired", "Same as above",
       "A ditto mark or the word same stands for the cell above it.",
       "{before} stands for the cell above on {count} lines from here: {after}.", "Nothing to do.")
@@ -196,9 +206,14 @@ _kind("day-without-set-date", "asked", "Day number without a pollination date",
       "Day 14 is a date only when the day of pollination is known.",
       "Day {read} cannot be placed: the log names no pollination date ({count} lines wait).",
       "Write the pollination date on top of the log.")
-_kind("set-date-from-days", "repaired", "Pollination date worked out",
-      "Dates and day numbers side by side give the day of pollination.",
-      "The pollination date of {fruit} was worked out from its day numbers: {after}.", "Nothing to do if that is right.")
+_kind(
+    "set-date-from-days",
+    "repaired",
+    "Pollination date worked out",
+    "Dates and day numbers side by side give the day of pollination.",
+    "The pollination date of {fruit} was worked out from its day numbers: {after}.",
+    "Nothing to do if that is right.",
+)
 
 # --- who and which --------------------------------------------------------------------------------------------
 _kind("grower-missing", "asked", "Whose log?",
@@ -210,18 +225,28 @@ _kind("grower-from-name", "noted", "Name taken from the file's name",
 _kind("season-missing", "asked", "Which season?",
       "Nothing in the log or its name says which season it is.",
       "The log does not say its season; {count} lines wait.", "Write on top of the log: Season, 2024.")
-_kind("fruit-unnamed", "noted", "Fruit without a name",
-      "A log that does not name its fruit was read as the grower's fruit 1 of that season.",
-      "The log does not name its fruit; it was read as {after}.", "Name the fruit on top of the log if there is another.")
+_kind(
+    "fruit-unnamed",
+    "noted",
+    "Fruit without a name",
+    "A log that does not name its fruit was read as the grower's fruit 1 of that season.",
+    "The log does not name its fruit; it was read as {after}.",
+    "Name the fruit on top of the log if there is another.",
+)
 _kind("name-slash", "repaired", "Stroke in a name",
       "The club's keys are written grower/season/fruit, so a name cannot hold a stroke itself.",
       "The name {before} is kept as {after}.", "Nothing to do.")
 _kind("names-alike", "noted", "Names that look alike",
       "Two names that differ by a letter, by capitals or by a space may be the same. They were kept apart.",
       "{first} and {second} look alike; they were kept apart.", "If they are the same, write one of them everywhere.")
-_kind("fact-disagrees", "asked", "Two facts that contradict each other",
-      "The same fact of the same fruit is written twice in different ways. The first was kept.",
-      "{what} is written as {read}, but before it was {first}; the first was kept.", "Write the right one in both places.")
+_kind(
+    "fact-disagrees",
+    "asked",
+    "Two facts that contradict each other",
+    "The same fact of the same fruit is written twice in different ways. The first was kept.",
+    "{what} is written as {read}, but before it was {first}; the first was kept.",
+    "Write the right one in both places.",
+)
 _kind("fact-not-used", "noted", "Fact with no place",
       "A fact is understood, but the log holds nothing that it could belong to.",
       "{what} {read} belongs to nothing in this log.", "Nothing to do, or hand it in with the fruit's log.")
@@ -256,9 +281,14 @@ _kind("tape-leaps", "noted", "Growth faster than any known",
       "More growth a day than the fastest fruit on record. One of the two tapings, their dates or their units may "
       "be wrong.",
       "{quantity} rose from {before} to {after} in {days} days; both were kept.", "Check both tapings and their dates.")
-_kind("two-tapings", "noted", "Two tapings on one day",
-      "Two different readings of one fruit on one day. Both were kept.",
-      "{fruit} was taped on {date} on line {other} too, with another result.", "Write the time of day, or strike one out.")
+_kind(
+    "two-tapings",
+    "noted",
+    "Two tapings on one day",
+    "Two different readings of one fruit on one day. Both were kept.",
+    "{fruit} was taped on {date} on line {other} too, with another result.",
+    "Write the time of day, or strike one out.",
+)
 _kind("circumference-short", "noted", "Circumference too short",
       "The tape around a fruit is longer than the tape over it. When it is not, two columns were probably swapped.",
       "The circumference {read} is shorter than half of what goes over the top ({over}).",

@@ -32,7 +32,9 @@ def test_specimen(name):
     for column, listed in expected.get("values", {}).items():
         table, _, field = column.partition(".")
         got = result.tables[table][field].tolist()
-        words = listed.split("|") if "|" in listed or isinstance(got[0], str) and ":" not in listed else listed.split(" ")
+        words = (
+            listed.split("|") if "|" in listed or isinstance(got[0], str) and ":" not in listed else listed.split(" ")
+        )
         assert len(got) == len(words), (column, got)
         assert all(_same(value, word) for value, word in zip(got, words, strict=True)), (column, got, words)
 

@@ -182,15 +182,19 @@ class BlockReader:
                 else:
                     self.days[row] = start + dt.timedelta(days=number)
             elif start is None:
-                first = self.days[row] - dt.timedelta(days=number)  # type: ignore[operator]
+                first: dt.date = self.days[row] - dt.timedelta(days=number)  # type: ignore[operator,assignment]
                 derived[first] = derived.get(first, 0) + 1
             elif self.days[row] != start + dt.timedelta(days=number) and column:
                 self.page.say("day-disagrees", column.records[row], column.positions[row],
                               expected=(start + dt.timedelta(days=number)).isoformat(), date=str(self.days[row]))
         if waiting and column:
             places = [(column.records[r], column.positions[r]) for r in waiting]
-            self.page.say("day-without-set-date", *places[0], also=[
-                (self.block.rows[r], p) for r in waiting for p in self.page.full(self.block.rows[r])], count=len(waiting))
+            self.page.say(
+                "day-without-set-date",
+                *places[0],
+                also=[(self.block.rows[r], p) for r in waiting for p in self.page.full(self.block.rows[r])],
+                count=len(waiting),
+            )
             self.spoken_rows |= set(waiting)
         self.derived_set = max(derived, key=lambda d: derived[d]) if derived and max(
             derived.values()) >= 0.8 * sum(derived.values()) and len(set(self.names["fruit"])) == 1 else None

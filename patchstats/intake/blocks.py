@@ -39,7 +39,9 @@ class Column:
     counts: list[int] | None = None  # how often each text stands, when ``texts`` holds each only once
 
     def places(self) -> list[tuple[int, int]]:
-        return [(r, p) for r, p, t in zip(self.records, self.positions, self.texts, strict=True) if r >= 0 and t.strip()]
+        return [
+            (r, p) for r, p, t in zip(self.records, self.positions, self.texts, strict=True) if r >= 0 and t.strip()
+        ]
 
 
 @dataclass
@@ -129,7 +131,11 @@ def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
                 continue
         if heading and heading.concept in FACTS and index + 1 < len(full):
             value = clean(page.text(record, full[index + 1]))
-            if len(full) == 2 or not words.match(value) or heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed"):
+            if (
+                len(full) == 2
+                or not words.match(value)
+                or heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed")
+            ):
                 found.append(Fact(heading.concept, value, record, full[index + 1], heading.unit, text))
                 index += 2
                 continue

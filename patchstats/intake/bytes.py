@@ -167,7 +167,12 @@ def uncomputed(data: bytes, sheets: list[tuple[str, list[list[str]]]]) -> None:
                 formula, value = cell.find(f"{_MAIN}f"), cell.findtext(f"{_MAIN}v")
                 at = re.fullmatch(r"([A-Z]{1,3})(\d{1,7})", cell.get("r", ""))
                 if at and (cell.get("t") == "e" or formula is not None and not value):
-                    _put(grid, int(at[2]) - 1, _column_number(at[1]), value or f"={formula.text if formula is not None else ''}")
+                    _put(
+                        grid,
+                        int(at[2]) - 1,
+                        _column_number(at[1]),
+                        value or f"={formula.text if formula is not None else ''}",
+                    )
 
 
 def _column_number(letters: str) -> int:

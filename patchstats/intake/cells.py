@@ -6,18 +6,80 @@ from __future__ import annotations
 import functools
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from patchstats.intake.concepts import CHOICES, NO, YES
 from patchstats.intake.headings import plain
-from patchstats.units import Quantity, read_decimal, read_quantity, to_metric
+from patchstats.units import read_decimal, read_quantity, to_metric
 
-_NOTHING = {"", "-", "--", "---", "–", "—", ".", "..", "...", "n/a", "na", "n.a.", "n. a.", "none", "nil", "null", "nan",
-            "#n/a", "no reading", "not taped", "not measured", "missed", "?", "??", "x", "/", "*", "nr", "n/r", "tbd",
-            "unknown", "not known", "k.a.", "blank", "missing", "(blank)", "n.b.", "non mesure", "skip", "skipped", "~"}
-_DITTO = {'"', "''", "″", "”", "〃", "ditto", "do.", "do", "same", "idem", "dito", '"same"', "same as above", "↓", "as above",
-          "gleich", "unchanged", "no change", '""', "id.", ",,", "“"}
+_NOTHING = {
+    "",
+    "-",
+    "--",
+    "---",
+    "–",
+    "—",
+    ".",
+    "..",
+    "...",
+    "n/a",
+    "na",
+    "n.a.",
+    "n. a.",
+    "none",
+    "nil",
+    "null",
+    "nan",
+    "#n/a",
+    "no reading",
+    "not taped",
+    "not measured",
+    "missed",
+    "?",
+    "??",
+    "x",
+    "/",
+    "*",
+    "nr",
+    "n/r",
+    "tbd",
+    "unknown",
+    "not known",
+    "k.a.",
+    "blank",
+    "missing",
+    "(blank)",
+    "n.b.",
+    "non mesure",
+    "skip",
+    "skipped",
+    "~",
+}
+_DITTO = {
+    '"',
+    "''",
+    "″",
+    "”",
+    "〃",
+    "ditto",
+    "do.",
+    "do",
+    "same",
+    "idem",
+    "dito",
+    '"same"',
+    "same as above",
+    "↓",
+    "as above",
+    "gleich",
+    "unchanged",
+    "no change",
+    '""',
+    "id.",
+    ",,",
+    "“",
+}
 _ERRORS = re.compile(r"#(REF|VALUE|DIV/0|NAME|NUM|NULL|GETTING_DATA|SPILL|CALC|N/A)[!?]?|^=.+|Err:\d+", re.IGNORECASE)
 _NUMBER = r"\d+(?:[.,]\d+)?(?:\s+\d+/\d+|[½¼¾⅛⅜⅝⅞])?"
 _UNIT_TAIL = r"(?:\s*(?:in|ins|inch|inches|cm|\"|″|”))?"
@@ -31,9 +93,8 @@ _THREE = re.compile(
 def clean(text: str) -> str:
     """A cell without surrounding spaces and quotation marks, and without the ' that protects a formula sign."""
     s = text.replace("\u00a0", " ").replace("\u202f", " ").replace("\u200b", "").replace("\ufeff", "").strip()
-    if len(s) > 2 and s[0] == s[-1] and s[0] in "'\"" and not s[1:-1].strip().isdigit():
-        s = s[1:-1].strip()
-    elif len(s) > 2 and (s[0], s[-1]) in (("“", "”"), ("„", "“"), ("‘", "’"), ("«", "»")):
+    plain_quotes = len(s) > 2 and s[0] == s[-1] and s[0] in "'\"" and not s[1:-1].strip().isdigit()
+    if plain_quotes or len(s) > 2 and (s[0], s[-1]) in (("“", "”"), ("„", "“"), ("‘", "’"), ("«", "»")):
         s = s[1:-1].strip()
     if len(s) > 1 and s[0] == "'" and s[1] in "=+-@":
         s = s[1:]
@@ -177,12 +238,3 @@ def read_count(text: str, decimal: str | None) -> int | None:
         return total if not found[3] or int(found[3]) == total else None
     value = read_decimal(text.strip().strip("~?").strip(), decimal=decimal)
     return int(value) if value is not None and value == int(value) and value >= 0 else None
-
-
-def majority(values: Sequence[str]) -> str:
-    """The most frequent of some words, the first one among equals; "" for none."""
-    return max(dict.fromkeys(values), key=values.count) if values else ""
-
-
-__all__ = ["Number", "Quantity", "clean", "decimal_sign", "in_metric", "is_ditto", "is_error", "is_nothing", "majority",
-           "read_choice", "read_count", "read_evenness", "read_number", "read_yes", "three_measures"]

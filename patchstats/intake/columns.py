@@ -1,4 +1,4 @@
-"""Columns: from a table's headings and rows to blocks of columns, one for each fruit, plant, patch or probe named there."""
+"""Columns: from a table's headings and rows to blocks of columns, one for each fruit, plant, patch or probe named."""
 
 from __future__ import annotations
 
@@ -100,8 +100,8 @@ def _unknown(page: Page, table: Table, position: int, text: str, rows: list[int]
         return
     near = words.near(text)
     code = "heading-near-miss" if near else "heading-unknown"
-    facts = {"suggestion": near} if near else {}
-    page.say(code, table.record + table.depth - 1, position, read=text, also=places, count=len(places), sample=_sample(page, places), **facts)
+    page.say(code, table.record + table.depth - 1, position, read=text, also=places, count=len(places),
+             sample=_sample(page, places), suggestion=near or "")
 
 
 def _sample(page: Page, places: list[tuple[int, int]]) -> str:
@@ -141,7 +141,9 @@ def _margins(page: Page, table: Table, rows: list[int], shared: list[Column]) ->
             else:
                 page.use(r, p)
     if any(texts):
-        shared.append(Column("note", texts, [r if t else -1 for r, t in zip(rows, texts, strict=True)], positions, "margin"))
+        shared.append(
+            Column("note", texts, [r if t else -1 for r, t in zip(rows, texts, strict=True)], positions, "margin")
+        )
 
 
 def speak_of_short(page: Page, table: Table, rows: list[int]) -> None:

@@ -81,10 +81,42 @@ MEASURES = ("circumference", "side_to_side", "stem_to_blossom", "over_the_top", 
 TAPE = ("circumference", "side_to_side", "stem_to_blossom", "over_the_top")
 NAMES = ("grower", "season", "patch", "plant", "fruit")
 # Facts that may stand in a block above a table. A date or a single reading there belongs to the table's own columns.
-FACTS = (*NAMES, "kind", "seed", "cross", "pollen", "seed_parent", "pollen_parent", "set_date", "sown_date",
-         "planted_date", "secondaries", "secondaries_at_set", "main_vine", "distance_out", "lobes", "lobe_evenness",
-         "fruit_evenness", "end_date", "end_reason", "depth", "latitude", "area", "soil_heated", "note", "units", "date",
-         "site", "table_year", "scale", "status", "time_of_day", "cover", "males", "covered_hours")
+FACTS = (
+    *NAMES,
+    "kind",
+    "seed",
+    "cross",
+    "pollen",
+    "seed_parent",
+    "pollen_parent",
+    "set_date",
+    "sown_date",
+    "planted_date",
+    "secondaries",
+    "secondaries_at_set",
+    "main_vine",
+    "distance_out",
+    "lobes",
+    "lobe_evenness",
+    "fruit_evenness",
+    "end_date",
+    "end_reason",
+    "depth",
+    "latitude",
+    "area",
+    "soil_heated",
+    "note",
+    "units",
+    "date",
+    "site",
+    "table_year",
+    "scale",
+    "status",
+    "time_of_day",
+    "cover",
+    "males",
+    "covered_hours",
+)
 
 # Where each concept goes: table -> {concept: column}. The first concept that a row fills brings the row there.
 TARGETS: dict[str, dict[str, str]] = {
@@ -151,7 +183,27 @@ CHOICES: dict[str, dict[str, tuple[str, ...]]] = {
         "damaged": ("damaged", "dmg", "dam", "damage", "d", "dq", "disqualified"),
     },
 }
-YES = ("yes", "y", "true", "1", "x", "took", "set", "ja", "j", "oui", "si", "held", "on", "heated", "t", "✓", "✔", "stuck",
-       "took well", "+")
+YES = (
+    "yes",
+    "y",
+    "true",
+    "1",
+    "x",
+    "took",
+    "set",
+    "ja",
+    "j",
+    "oui",
+    "si",
+    "held",
+    "on",
+    "heated",
+    "t",
+    "✓",
+    "✔",
+    "stuck",
+    "took well",
+    "+",
+)
 NO = ("no", "n", "false", "0", "did not set", "nein", "non", "nee", "aborted", "abort", "failed", "off", "f", "dropped",
       "unheated", "not set", "lost", "✗", "✘", "didn't take", "none", "nej", "did not take")

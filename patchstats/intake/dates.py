@@ -48,15 +48,23 @@ WEEKDAYS = {name: number for number, names in enumerate(_WEEKDAY_NAMES) for name
 WEEKDAY_WORDS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _ACCENTS = str.maketrans("äâàáéèêëíìîïöôòóøüûùúåç", "aaaaeeeeiiiiooooouuuuac")
 
-_TIME = re.compile(r"[\sT,]+(?:at\s+|@\s*)?(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(am|pm)?\s*(?:Z|[+-]\d{2}:?\d{2})?$|"
-                   r"[\s,]+(?:at\s+|@\s*)?(\d{1,2})\s*(am|pm)$", re.IGNORECASE)
+_TIME = re.compile(
+    r"[\sT,]+(?:at\s+|@\s*)?(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(am|pm)?\s*(?:Z|[+-]\d{2}:?\d{2})?$|"
+    r"[\s,]+(?:at\s+|@\s*)?(\d{1,2})\s*(am|pm)$",
+    re.IGNORECASE,
+)
 _ISO = re.compile(r"(\d{4})([-/. ])(\d{1,2})\2(\d{1,2})\.?")
 _COMPACT = re.compile(r"(19[5-9]\d|20\d\d)(\d{2})(\d{2})")
 _NUMERIC = re.compile(r"(\d{1,2})\s*([-/. ])\s*(\d{1,2})(?:\s*\2\s*(\d{4}|'?\d{2})|\.)?")
-_DAY_NAMED = re.compile(r"(\d{1,2})(?:st|nd|rd|th|er|\.|e)?[\s./-]*(?:of\s+|de\s+)?([a-z]{3,12})\.?(?:[\s,./-]+(?:de\s+)?(\d{4}|'?\d{2}))?")
+_DAY_NAMED = re.compile(
+    r"(\d{1,2})(?:st|nd|rd|th|er|\.|e)?[\s./-]*(?:of\s+|de\s+)?([a-z]{3,12})\.?(?:[\s,./-]+(?:de\s+)?(\d{4}|'?\d{2}))?"
+)
 _NAMED_DAY = re.compile(r"([a-z]{3,12})\.?[\s./-]*(\d{1,2})(?:st|nd|rd|th)?(?:[\s,./-]+(\d{4}|'\d{2}|\d{2}))?")
 _YEAR_NAMED = re.compile(r"(\d{4})[\s./-]+([a-z]{3,12})\.?[\s./-]+(\d{1,2})")
-_DAY_NUMBER = re.compile(r"(?:day|dap|tag|dag|jour|d)\s*[#:.]?\s*(\d{1,3})|(\d{1,3})\s*(?:dap|days?(?:\s+after\s+pollination)?)", re.IGNORECASE)
+_DAY_NUMBER = re.compile(
+    r"(?:day|dap|tag|dag|jour|d)\s*[#:.]?\s*(\d{1,3})|(\d{1,3})\s*(?:dap|days?(?:\s+after\s+pollination)?)",
+    re.IGNORECASE,
+)
 _SERIAL = re.compile(r"(\d{5})(?:\.(\d+|0))?")
 
 
@@ -174,7 +182,10 @@ def read_time(text: str) -> str | None:
              "midi": "noon", "morn": "morning", "eve": "evening"}
     if s in words:
         return words[s]
-    found = re.fullmatch(r"(\d{1,2})(?:[:.h](\d{2}))?(?::\d{2}(?:\.\d+)?)?\s*(am|pm|a\.m|p\.m|h|uhr|o'clock)?\s*(?:z|[+-]\d{2}:?\d{2})?", s)
+    found = re.fullmatch(
+        r"(\d{1,2})(?:[:.h](\d{2}))?(?::\d{2}(?:\.\d+)?)?\s*(am|pm|a\.m|p\.m|h|uhr|o'clock)?\s*(?:z|[+-]\d{2}:?\d{2})?",
+        s,
+    )
     if not found or not (found[2] or found[3]):
         return None
     hour, minute, half = int(found[1]), int(found[2] or 0), (found[3] or "")[:1]
@@ -242,14 +253,14 @@ class Calendar:
         parsed_runs = [[p for p in map(self.parse, run) if p is not None] for run in runs]
         lone = [p for p in map(self.parse, singles) if p is not None]
         self.turns = any(_turns_year(run) for run in parsed_runs)
-        pairs = [p for run in [*parsed_runs, lone] for p in run if p.pair]
+        pairs = [(p, p.pair) for run in [*parsed_runs, lone] for p in run if p.pair]
         if not pairs:
             return
         if asked in (DAY_FIRST, MONTH_FIRST):
             self.order, self.why = asked, "as the club says"
             return
-        day_first = any(p.pair[0] > 12 for p in pairs)
-        month_first = any(p.pair[1] > 12 for p in pairs)
+        day_first = any(pair[0] > 12 for _, pair in pairs)
+        month_first = any(pair[1] > 12 for _, pair in pairs)
         if day_first and month_first:
             self.mixed, self.why = True, "dates of both orders"
             return
@@ -257,10 +268,10 @@ class Calendar:
             self.order = DAY_FIRST if day_first else MONTH_FIRST
             self.why = "a number above 12 stands first" if day_first else "a number above 12 stands second"
             return
-        if all(p.pair[0] == p.pair[1] for p in pairs):
+        if all(pair[0] == pair[1] for _, pair in pairs):
             self.order, self.why = DAY_FIRST, "day and month are the same number"
             return
-        fits = {order: self._weekdays_fit(pairs, order) for order in (DAY_FIRST, MONTH_FIRST)}
+        fits = {order: self._weekdays_fit([p for p, _ in pairs], order) for order in (DAY_FIRST, MONTH_FIRST)}
         if fits[DAY_FIRST] != fits[MONTH_FIRST] and None not in fits.values():
             self.order = DAY_FIRST if fits[DAY_FIRST] else MONTH_FIRST
             self.why = "the weekdays fit"
@@ -273,8 +284,7 @@ class Calendar:
             self.why = "otherwise the days would not follow each other within one season"
 
     def _weekdays_fit(self, pairs: list[Parsed], order: str) -> bool | None:
-        told = [(p, self._resolve(p, order)) for p in pairs if p.weekday is not None]
-        told = [(p, day) for p, day in told if day is not None]
+        told = [(p, day) for p in pairs if p.weekday is not None and (day := self._resolve(p, order)) is not None]
         if not told:
             return None
         return all(day.weekday() == p.weekday for p, day in told)

@@ -40,10 +40,11 @@ class Emitter(Identities):
                     page.give_up(record)
                     page.say("line-without-date", record)
                 return
-            if day is not None and self._outside_season(row, day):
-                return
-            for table in wanted:
-                gave |= self._give_to(table, row, grower, day)
+            if day is not None:
+                if self._outside_season(row, day):
+                    return
+                for table in wanted:
+                    gave |= self._give_to(table, row, grower, day)
         gave |= grower is not None and "seeds" not in tables and self._identify(row, grower, tables, gave)
         if gave:
             self._use_names(row)

@@ -30,6 +30,7 @@ from patchstats.intake.sense import LEAP_CM_DAY, OUT_OF_PROPORTION
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
 from patchstats.intake.values import Told
+from patchstats.units import to_metric
 
 WORTH_BYTES = 400_000
 _HEAD_LINES = 60
@@ -82,8 +83,12 @@ def _is_plain(page: Page, block: Block, settings: Settings) -> bool:
     concepts = [c.concept for c in block.columns]
     if kinds_of(block) != ("readings",) or set(concepts) - _ALLOWED or len(set(concepts)) != len(concepts):
         return False
-    if not {"date", "fruit"} <= set(concepts) or "grower" not in (*concepts, *block.facts) and not settings.grower and not all(
-            t.count("/") == 2 for t in block.column("fruit").texts):  # type: ignore[union-attr]
+    if (
+        not {"date", "fruit"} <= set(concepts)
+        or "grower" not in (*concepts, *block.facts)
+        and not settings.grower
+        and not all(t.count("/") == 2 for t in block.column("fruit").texts)
+    ):  # type: ignore[union-attr]
         return False
     whole = block.rows == list(range(block.rows[0], len(page.cells)))
     contiguous = page.lines[block.rows[0]:] == list(range(page.lines[block.rows[0]], page.lines[block.rows[0]] + len(
@@ -101,9 +106,21 @@ def _parse(body: bytes, block: Block, delimiter: str, start: int) -> pd.DataFram
     for _ in range(start - 1):
         offset = body.find(b"\n", offset) + 1
     try:
-        frame = pd.read_csv(io.BytesIO(memoryview(body)[offset:]), header=None, names=range(width), sep=delimiter, dtype=dtypes,
-                            usecols=sorted(where), keep_default_na=False, na_values=[""], quoting=3,
-                            skip_blank_lines=False, encoding="ascii", index_col=False, on_bad_lines="error")
+        frame = pd.read_csv(
+            io.BytesIO(memoryview(body)[offset:]),
+            header=None,
+            names=range(width),
+            sep=delimiter,
+            dtype=dtypes,
+            usecols=sorted(where),
+            keep_default_na=False,
+            na_values=[""],
+            quoting=3,
+            skip_blank_lines=False,
+            encoding="ascii",
+            index_col=False,
+            on_bad_lines="error",
+        )
     except (ValueError, pd.errors.ParserError):
         return None
     return frame.rename(columns=where)
@@ -117,12 +134,11 @@ def _sift(body, frame: pd.DataFrame, block: Block, laid: Laid, head: Page, words
         return None
     fruit, keys, days = known
     units = {c.concept: c.unit for c in block.columns}
-    tapes = {c: cells.in_metric(frame[c].to_numpy(), units[c]) for c in TAPE if c in frame}
+    tapes = {c: np.asarray(to_metric(frame[c].to_numpy(), units[c])[0]) for c in TAPE if c in frame}
     step = np.diff(fruit)
-    if ((step > 0) | (step == 0) & (np.diff(days) >= 0)).all():
-        order = slice(None)  # fruit by fruit and day by day already, as most such tables are
-    else:
-        order = np.lexsort((days, fruit))
+    # Most such tables run fruit by fruit and day by day already.
+    in_order = ((step > 0) | (step == 0) & (np.diff(days) >= 0)).all()
+    order: np.ndarray | slice = slice(None) if in_order else np.lexsort((days, fruit))
     odd = _odd({c: v[order] for c, v in tapes.items()}, fruit[order], days[order], len(keys))
     odd |= _inconstant(frame, fruit, order, len(keys))
     good = None
@@ -154,8 +170,14 @@ def _told(frame, block: Block, laid: Laid, head: Page, words: Words, settings: S
         if concept in frame:
             for text in frame[concept].cat.categories:
                 p = told.calendar.parse(cells.clean(text))
-                plain = p is not None and p.year is not None and p.number is None and not (p.serial or p.time) and p.weekday is None
-                if not plain or p.pair and told.calendar.order is None or told.calendar.read(p) is None:  # type: ignore[union-attr]
+                plain = (
+                    p is not None
+                    and p.year is not None
+                    and p.number is None
+                    and not (p.serial or p.time)
+                    and p.weekday is None
+                )
+                if p is None or not plain or p.pair and told.calendar.order is None or told.calendar.read(p) is None:
                     return None
     return told
 
@@ -176,10 +198,15 @@ def _mapped(column: pd.Series, read) -> tuple[np.ndarray, list] | None:
     codes = column.cat.codes.to_numpy()
     if len(codes) and codes.min() < 0:
         return None
-    made, place = [], {}
+    made: list[int] = []
+    place: dict[object, int] = {}
     for text in column.cat.categories:
         bare = cells.clean(text)
-        value = None if not text.isprintable() or cells.is_nothing(bare) or cells.is_ditto(bare) or cells.is_error(bare) else read(bare)
+        value = (
+            None
+            if not text.isprintable() or cells.is_nothing(bare) or cells.is_ditto(bare) or cells.is_error(bare)
+            else read(bare)
+        )
         if value is None:
             return None
         made.append(place.setdefault(value, len(place)))
@@ -188,7 +215,7 @@ def _mapped(column: pd.Series, read) -> tuple[np.ndarray, list] | None:
 
 def _keys(frame, block: Block, told: Told, settings: Settings):
     """Each row's fruit as a code, the fruits' keys in order of appearance, and each row's day."""
-    days_known = _mapped(frame["date"], lambda t: told.calendar.read(told.calendar.parse(t)))
+    days_known = _mapped(frame["date"], lambda t: told.calendar.read(told.calendar.parse(t)))  # type: ignore[arg-type]
     fruit_known = _mapped(frame["fruit"], str)
     if days_known is None or fruit_known is None:
         return None
@@ -203,7 +230,7 @@ def _keys(frame, block: Block, told: Told, settings: Settings):
     else:
         if any("/" in label for label in fruit_known[1]):
             return None
-        parts = []
+        parts: list[tuple[np.ndarray | None, list]] = []
         for concept, read in (("grower", str), ("season", lambda t: values.word(told, "season", t))):
             if concept in frame:
                 known = _mapped(frame[concept], read)
@@ -279,7 +306,7 @@ def _odd(tapes: dict[str, np.ndarray], fruit: np.ndarray, days: np.ndarray, coun
     return odd
 
 
-def _inconstant(frame, fruit: np.ndarray, order: np.ndarray, count: int) -> np.ndarray:
+def _inconstant(frame, fruit: np.ndarray, order: np.ndarray | slice, count: int) -> np.ndarray:
     """Fruits whose plant, patch, seed or pollination date is missing, or changes from line to line."""
     odd = np.zeros(count, dtype=bool)
     sorted_fruit = fruit[order]

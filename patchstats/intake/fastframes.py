@@ -57,8 +57,13 @@ def tables_of(frame, fruit, keys, days, good, tapes, start: int, name: str, bloc
             made[column.name] = np.full(size, np.nan) if column.kind == "number" else nothing
     if "over_the_top" in tapes and all(c in tapes for c in TAPE[:3]):
         total = made["over_the_top_cm"]
-        made["over_the_top_cm"] = np.where(np.isnan(total), tapes["circumference"] + tapes["side_to_side"]  # type: ignore[call-overload]
-                                           + tapes["stem_to_blossom"], total)
+        made["over_the_top_cm"] = np.where(
+            np.isnan(total),
+            tapes["circumference"]
+            + tapes["side_to_side"]  # type: ignore[call-overload]
+            + tapes["stem_to_blossom"],
+            total,
+        )
     out = {"readings": pd.DataFrame(made, copy=False)}
     rows = np.flatnonzero(good)
     seen = np.full(len(keys), -1)
@@ -67,7 +72,11 @@ def tables_of(frame, fruit, keys, days, good, tapes, start: int, name: str, bloc
     about = pd.DataFrame({"fruit": names[fruit[first]], "file": name, "line": first + start})
     about["grower"] = [k.split("/")[0] for k in about["fruit"]]
     about["season"] = [int(k.split("/")[1]) for k in about["fruit"]]
-    if {"plant", "patch", "seed", "set_date"} & (set(frame) | set(block.facts)) or set(block.facts) - {"grower", "season", "units"}:
+    if {"plant", "patch", "seed", "set_date"} & (set(frame) | set(block.facts)) or set(block.facts) - {
+        "grower",
+        "season",
+        "units",
+    }:
         return None if not _simple_facts(frame, block) else _with_facts(out, about, frame, first, block)
     out["fruits"] = tables.conform("fruits", about)
     out["growers"] = tables.conform("growers", about.drop_duplicates("grower")[["grower", "file", "line"]])
@@ -134,5 +143,7 @@ def together(clean: dict[str, pd.DataFrame], odd: dict[str, pd.DataFrame], twice
 
 def _stacked(arrays: list, order: np.ndarray):
     if isinstance(arrays[0], (pd.arrays.IntegerArray, pd.arrays.BooleanArray)):
-        return type(arrays[0])(np.concatenate([a._data for a in arrays])[order], np.concatenate([a._mask for a in arrays])[order])
+        return type(arrays[0])(
+            np.concatenate([a._data for a in arrays])[order], np.concatenate([a._mask for a in arrays])[order]
+        )
     return np.concatenate([np.asarray(a) for a in arrays])[order]

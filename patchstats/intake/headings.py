@@ -20,9 +20,20 @@ from patchstats.remarks import PatchstatsError
 from patchstats.tables import DICTIONARY
 from patchstats.units import read_quantity, unit_word
 
-_TIMES = {"am": "morning", "morning": "morning", "pm": "evening", "evening": "evening", "noon": "noon", "midday": "noon",
-          "night": "evening", "morgens": "morning", "abends": "evening", "mittags": "noon", "a m": "morning",
-          "p m": "evening"}
+_TIMES = {
+    "am": "morning",
+    "morning": "morning",
+    "pm": "evening",
+    "evening": "evening",
+    "noon": "noon",
+    "midday": "noon",
+    "night": "evening",
+    "morgens": "morning",
+    "abends": "evening",
+    "mittags": "noon",
+    "a m": "morning",
+    "p m": "evening",
+}
 _GROUP_WORDS = ("fruit", "pumpkin", "plant", "patch", "kurbis", "no", "nr", "bed", "garden", "pflanze", "frucht")
 # What a unit written alone above or beside a column can mean is left to the column's other words.
 _UNIT_ENDING = re.compile(r"[\s_,;:/-]+(?:in\s+)?([^\s_,;:/()-]+|sq\.?\s?ft\.?|deg\s?[CFcf])$")
@@ -214,10 +225,28 @@ def unit_of(text: str) -> str:
     return unit_word(word) or _UNITS_ABROAD.get(plain(word), "")
 
 
-_UNITS_ABROAD = {"zoll": "in", "pouces": "in", "pouce": "in", "duim": "in", "tommer": "in", "pfund": "lb", "livres": "lb",
-                 "metric": "cm", "imperial": "in", "sqft": "sqft", "sq ft": "sqft", "inchs": "in", "fuss": "ft",
-                 "feet and inches": "in", "square ft": "sqft", "qm": "m2", "zentimetern": "cm", "celcius": "C",
-                 "centimetres": "cm", "hrs": "h"}
+_UNITS_ABROAD = {
+    "zoll": "in",
+    "pouces": "in",
+    "pouce": "in",
+    "duim": "in",
+    "tommer": "in",
+    "pfund": "lb",
+    "livres": "lb",
+    "metric": "cm",
+    "imperial": "in",
+    "sqft": "sqft",
+    "sq ft": "sqft",
+    "inchs": "in",
+    "fuss": "ft",
+    "feet and inches": "in",
+    "square ft": "sqft",
+    "qm": "m2",
+    "zentimetern": "cm",
+    "celcius": "C",
+    "centimetres": "cm",
+    "hrs": "h",
+}
 
 
 def _own_unit(text: str, concept: str) -> str:

@@ -27,7 +27,9 @@ def read_headless(page: Page, records: list[int], facts: dict[str, Fact], blocks
     others = Counter(p for r in rows for p in page.full(r) if p != at)
     numeric, three, words = [], [], []
     for position in sorted(others):
-        texts = [page.text(r, position) for r in rows if page.text(r, position) and not is_nothing(page.text(r, position))]
+        texts = [
+            page.text(r, position) for r in rows if page.text(r, position) and not is_nothing(page.text(r, position))
+        ]
         if texts and sum(three_measures(t, None) is not None for t in texts) >= 0.6 * len(texts):
             three.append(position)
         elif texts and sum(read_number(t, None) is not None for t in texts) >= 0.6 * len(texts):

@@ -43,7 +43,11 @@ class Identities(BlockReader):
         only_names = not (set(tables) & {"readings", "weighings"})
         for name in about:
             for concept, column in TARGETS[name].items():
-                if tables and concept in ("note", "main_vine", "secondaries", "lobes") and concept in self.block.concepts:
+                if (
+                    tables
+                    and concept in ("note", "main_vine", "secondaries", "lobes")
+                    and concept in self.block.concepts
+                ):
                     continue
                 value = self._gated(name, column, concept, row)
                 if value is not None:
@@ -100,7 +104,9 @@ class Identities(BlockReader):
         if self.derived_set and not told.get("set_date"):
             told["set_date"] = self.derived_set
             if fruit not in self.harvest.named.get("fruits", {}):
-                self.page.say("set-date-from-days", None, None, before="", after=self.derived_set.isoformat(), fruit=fruit)
+                self.page.say(
+                    "set-date-from-days", None, None, before="", after=self.derived_set.isoformat(), fruit=fruit
+                )
         seed = told.get("seed")
         self.harvest.know("growers", grower, page, record, {})
         plant_told = {k: v for k, v in about["plants"].items() if k != "note"}
@@ -191,8 +197,9 @@ class Identities(BlockReader):
         if season is None and (fruity or "plant" in self.block.facts):
             self.harvest.unnamed.setdefault("season", []).append((self.page, self.block.rows[0]))
             return
-        empty = {name: {} for name in ("patches", "plants", "fruits", "growers")}
-        where = {name: {} for name in empty}
+        tables = ("patches", "plants", "fruits", "growers")
+        empty: dict[str, dict[str, object]] = {name: {} for name in tables}
+        where: dict[str, dict[str, tuple[int, int]]] = {name: {} for name in tables}
         plant, patch = self._key("plant", 0, grower, season), self._key("patch", 0, grower, season)
         if fruity:
             fruit = self._key("fruit", 0, grower, season) or self._unnamed(0, grower, season)

@@ -21,10 +21,45 @@ from patchstats.intake.headless import read_headless
 from patchstats.intake.page import Page
 from patchstats.intake.wide import read_wide, wide_at
 
-_SUMMARY = {"total", "totals", "sum", "sums", "average", "averages", "avg", "mean", "max", "min", "maximum", "minimum",
-            "summe", "gesamt", "durchschnitt", "mittel", "mittelwert", "count", "total gain", "grand total", "subtotal",
-            "season total", "moyenne", "median", "gain", "overall", "totaal", "gemiddelde", "final total", "std", "stdev",
-            "best", "gesamtsumme", "somme", "range", "biggest", "ave"}
+_SUMMARY = {
+    "total",
+    "totals",
+    "sum",
+    "sums",
+    "average",
+    "averages",
+    "avg",
+    "mean",
+    "max",
+    "min",
+    "maximum",
+    "minimum",
+    "summe",
+    "gesamt",
+    "durchschnitt",
+    "mittel",
+    "mittelwert",
+    "count",
+    "total gain",
+    "grand total",
+    "subtotal",
+    "season total",
+    "moyenne",
+    "median",
+    "gain",
+    "overall",
+    "totaal",
+    "gemiddelde",
+    "final total",
+    "std",
+    "stdev",
+    "best",
+    "gesamtsumme",
+    "somme",
+    "range",
+    "biggest",
+    "ave",
+}
 
 DATE_PATTERN = re.compile(r"[dmyjta]{1,4}[/.\- ][dmyjta]{1,4}(?:[/.\- ][dmyjta]{1,4})?\.?", re.IGNORECASE)  # m/d/y
 
@@ -252,7 +287,7 @@ def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> 
         return len(known) >= 3 or len(headings) == len(known)
     if len(headings) <= 4 and all(_is_fact_name(page, r, words) for r in below[:2]):
         return False  # Fruit, C above Seed, 895 Quell: facts, although C may head a circumference
-    if len(headings) == 2 and (len(page.full(below[0])) > 4 or _is_choice(*headings[0][1:2], headings[1][2])):
+    if len(headings) == 2 and (len(page.full(below[0])) > 4 or _is_choice(headings[0][1], headings[1][2])):
         return False  # Reason, weighed
     numeric = [p for p, h in known if CONCEPTS[h.concept].kind not in ("name", "text", "choice", "ignored")]
     if any(is_datum(page.text(r, p)) for r in below for p in numeric):

@@ -42,8 +42,8 @@ def settle_meanings(block: Block) -> None:
     """
     for column in block.columns:
         if column.concept == "set_date":
-            told = [t for t in map(cells.clean, column.texts) if not cells.is_nothing(t)]
-            if told and sum(cells.read_yes(t) is not None for t in told) > 0.6 * len(told):
+            words = [t for t in map(cells.clean, column.texts) if not cells.is_nothing(t)]
+            if words and sum(cells.read_yes(t) is not None for t in words) > 0.6 * len(words):
                 column.concept = "set"
     if is_seed_list(block.concepts):
         return

@@ -11,11 +11,67 @@ from patchstats.intake.headings import plain
 from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
 
-_NOT_NAMES = {"log", "logs", "tape", "tapes", "pumpkin", "pumpkins", "fruit", "soil", "weather", "flowers", "plants", "plant",
-              "sizes", "list", "season", "growth", "measurements", "readings", "data", "book", "the", "my", "of", "all",
-              "club", "results", "weigh", "off", "weighoff", "patch", "sheet", "copy", "final", "new", "csv", "txt", "kurbis",
-              "kuerbis", "citrouille", "logger", "seeds", "seed", "temps", "temperatures", "taping", "tapings", "giant",
-              "notes", "export", "untitled", "book1", "file", "test", "record", "records", "size", "daily", "gpc", "members"}
+_NOT_NAMES = {
+    "log",
+    "logs",
+    "tape",
+    "tapes",
+    "pumpkin",
+    "pumpkins",
+    "fruit",
+    "soil",
+    "weather",
+    "flowers",
+    "plants",
+    "plant",
+    "sizes",
+    "list",
+    "season",
+    "growth",
+    "measurements",
+    "readings",
+    "data",
+    "book",
+    "the",
+    "my",
+    "of",
+    "all",
+    "club",
+    "results",
+    "weigh",
+    "off",
+    "weighoff",
+    "patch",
+    "sheet",
+    "copy",
+    "final",
+    "new",
+    "csv",
+    "txt",
+    "kurbis",
+    "kuerbis",
+    "citrouille",
+    "logger",
+    "seeds",
+    "seed",
+    "temps",
+    "temperatures",
+    "taping",
+    "tapings",
+    "giant",
+    "notes",
+    "export",
+    "untitled",
+    "book1",
+    "file",
+    "test",
+    "record",
+    "records",
+    "size",
+    "daily",
+    "gpc",
+    "members",
+}
 
 
 def grower_of_file(name: str) -> str | None:
@@ -52,7 +108,8 @@ def alike(named: Mapping[str, Iterable[object]], name: str) -> list[Remark]:
 
 def _pairs(labels: list[str]) -> list[tuple[str, str]]:
     """Pairs of different labels that a reader might take for one: same letters, or one slip in a longer name."""
-    found, seen = [], {}
+    found: list[tuple[str, str]] = []
+    seen: dict[str, str] = {}
     for label in labels:
         if plain(label) in seen and seen[plain(label)] != label:
             found.append((seen[plain(label)], label))

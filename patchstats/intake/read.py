@@ -33,7 +33,14 @@ from patchstats.intake.values import Told
 from patchstats.remark_kinds import kind
 from patchstats.remarks import SEVERITIES, IntakeError, Remark, remark
 
-_DELIMITER_WORDS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "upright stroke", SPACES: "spaces", SPACE: "space"}
+_DELIMITER_WORDS = {
+    ",": "comma",
+    ";": "semicolon",
+    "\t": "tab",
+    "|": "upright stroke",
+    SPACES: "spaces",
+    SPACE: "space",
+}
 
 
 @dataclass(frozen=True)
@@ -82,8 +89,10 @@ def read_file(path: str | Path, *, settings: Settings | None = None) -> Intake:
     try:
         size = path.stat().st_size
         if size > LARGEST_BYTES:
-            raise IntakeError(f"{path.name} is {in_words(size)} large; files over {in_words(LARGEST_BYTES)} are not opened. "
-                              "Save only the sheet with the log as CSV.")
+            raise IntakeError(
+                f"{path.name} is {in_words(size)} large; files over {in_words(LARGEST_BYTES)} are not opened. "
+                "Save only the sheet with the log as CSV."
+            )
         data = path.read_bytes()
     except OSError as error:
         raise IntakeError(f"{path.name} cannot be read: {error.strerror}.") from error
@@ -120,9 +129,18 @@ def account(data: bytes, name: str, *, settings: Settings | None = None) -> pd.D
     there is no third. For the curious, and for the tests of that law.
     """
     words_of_fate = {1: "lost", 2: "used", 3: "remark"}
-    rows = [(page.label, page.lines[record], position + 1, page.text(record, position),
-             words_of_fate[int(page.fate[record, position])])
-            for page in _read(data, name, settings)[1] for record in range(len(page.cells)) for position in page.full(record)]
+    rows = [
+        (
+            page.label,
+            page.lines[record],
+            position + 1,
+            page.text(record, position),
+            words_of_fate[int(page.fate[record, position])],
+        )
+        for page in _read(data, name, settings)[1]
+        for record in range(len(page.cells))
+        for position in page.full(record)
+    ]
     return pd.DataFrame(rows, columns=["page", "line", "position", "text", "fate"])
 
 
@@ -150,11 +168,15 @@ def _joined(clean: fast.Clean, digest: str, settings: Settings, name: str) -> tu
     """The fruits that were read all at once, and those with something to speak of, read line by line, together."""
     remarks, harvest = _harvested([clean.page], [clean.laid], clean.told, settings, name)
     frames = together(clean.tables, _frames(harvest, name), clean.twice)
-    named = {table: list(frame[tables.table(table).key[0]]) for table, frame in frames.items() if table in harvest.named}
+    named = {
+        table: list(frame[tables.table(table).key[0]]) for table, frame in frames.items() if table in harvest.named
+    }
     remarks += alike(named, name)
     read, kept, listed = _counts([clean.page])
     understood = _understood("UTF-8", [clean.page], [clean.laid], clean.told, named)
-    return Intake(name, digest, frames, tuple(remarks), read + clean.rows, kept + clean.rows, listed, understood), [clean.page]
+    return Intake(name, digest, frames, tuple(remarks), read + clean.rows, kept + clean.rows, listed, understood), [
+        clean.page
+    ]
 
 
 def _counts(pages: list[Page]) -> tuple[int, int, int]:
@@ -289,7 +311,9 @@ def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told,
     if told.calendar.order:
         made["date order"] = f"{told.calendar.order}, since {told.calendar.why}"
     if told.calendar.season:
-        made["season"] = f"{told.calendar.season}, from {told.season_from}" if told.season_from else str(told.calendar.season)
+        made["season"] = (
+            f"{told.calendar.season}, from {told.season_from}" if told.season_from else str(told.calendar.season)
+        )
     for table, title in (("growers", "grower"), ("patches", "patch"), ("fruits", "fruit")):
         keys = list(named.get(table, ()))
         if keys:

@@ -211,7 +211,9 @@ def _against_dates(harvest: Harvest, fruit: str, rows: list[Row]) -> None:
     begin, end = known.values.get("set_date"), known.values.get("end_date")
     first, last = rows[0], rows[-1]
     if begin is not None and first.values["date"] < begin:  # type: ignore[operator]
-        _speak(first, "set-after-taping", next(iter(first.cells), ""), fruit=fruit, set=begin, date=first.values["date"])
+        _speak(
+            first, "set-after-taping", next(iter(first.cells), ""), fruit=fruit, set=begin, date=first.values["date"]
+        )
     if end is not None and last.values["date"] > end:  # type: ignore[operator]
         _speak(last, "end-before-taping", next(iter(last.cells), ""), fruit=fruit, end=end, date=last.values["date"])
 
@@ -229,7 +231,7 @@ def _scales(harvest: Harvest, by_fruit: dict[str, list[Row]]) -> None:
             continue
         kind = harvest.named.get("fruits", {}).get(fruit, row).values.get("kind") or "pumpkin"
         try:
-            mass = float(mass_from_tape([tape], table=table_for(day.year, str(kind)))["mass_kg"].iloc[0])  # type: ignore[union-attr]
+            mass = float(mass_from_tape([tape], table=table_for(day.year, str(kind)))["mass_kg"].iloc[0])  # type: ignore[attr-defined]
         except PatchstatsError:
             continue
         if math.isfinite(mass) and mass > 0 and abs(scale / mass - 1.0) > _FAR:

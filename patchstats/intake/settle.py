@@ -50,7 +50,9 @@ def settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings
         "the title": titled.pop() if len(titled) == 1 else None,
         "the file's name": None if years else season_of_file(name)}, written)
     sets = [f.text for _, b in blocks for f in b.facts.values() if f.concept == "set_date"]
-    sets += [cells.clean(t) for _, b in blocks for c in b.columns if c.concept == "set_date" for t in c.texts if t.strip()]
+    sets += [
+        cells.clean(t) for _, b in blocks for c in b.columns if c.concept == "set_date" for t in c.texts if t.strip()
+    ]
     told.calendar.settle(runs, singles, settings.date_order or _stated_order(blocks), sets, _spans(blocks))
     for page, block in blocks:
         values.hear(block, told, page)
@@ -59,7 +61,9 @@ def settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings
             told.company.hear(told.company.stated)
     for found in laid:
         for title in found.titles:
-            said = re.search(r"\b(?:in|units?)\b\s*:?\s*(inches|inch|cm|centimet\w+|metric|zentimetern?)\b", title, re.IGNORECASE)
+            said = re.search(
+                r"\b(?:in|units?)\b\s*:?\s*(inches|inch|cm|centimet\w+|metric|zentimetern?)\b", title, re.IGNORECASE
+            )
             if said and not told.company.stated:
                 told.company.stated = unit_of(said[1])
     for page, block in blocks:
@@ -105,7 +109,9 @@ def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
     first = None
     for text in dates.texts:
         parsed = told.calendar.parse(text) if text.strip() else None
-        number = values.word(told, "day", text) if parsed is None and text.strip() else parsed.number if parsed else None
+        number = (
+            values.word(told, "day", text) if parsed is None and text.strip() else parsed.number if parsed else None
+        )
         if number is not None:
             days.append(float(number))
             continue

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,7 +12,7 @@ import numpy as np
 from patchstats.intake import cells
 from patchstats.intake.blocks import Block, Column, Fact
 from patchstats.intake.concepts import CONCEPTS
-from patchstats.intake.dates import DAY_FIRST, MONTH_FIRST, WEEKDAY_WORDS, Calendar, Parsed, read_time, read_weekday
+from patchstats.intake.dates import WEEKDAY_WORDS, Calendar, Parsed, read_time, read_weekday, year_of
 from patchstats.intake.headings import Words, unit_of
 from patchstats.intake.page import Page
 from patchstats.intake.scales import ASKED, Company
@@ -21,6 +20,7 @@ from patchstats.intake.scales import ASKED, Company
 UNIT_WORDS = {"in": "inches", "cm": "centimetres", "ft": "feet", "m": "metres", "mm": "millimetres", "lb": "pounds",
               "kg": "kilograms", "F": "Fahrenheit", "C": "Celsius", "sqft": "square feet", "m2": "square metres"}
 SCALED = ("length", "three", "vine", "mass", "temperature", "area", "rain", "depth")
+_DAY_NUMBER = re.compile(r"(?:day|dap|tag|d)?\s*[#.]?\s*(\d{1,3})(?:\.0+)?(?:\s*(?:dap|days?))?", re.IGNORECASE)
 
 
 @dataclass
@@ -43,7 +43,9 @@ def texts_of(page: Page, column: Column) -> list[str | None]:
     for text, record, position in zip(column.texts, column.records, column.positions, strict=True):
         bare = cells.clean(text) if text else ""
         if bare and last is not None and cells.is_ditto(bare):
-            run = run if run and run[3] == last else _speak_ditto(page, run) or (record, position, bare, last, 0)
+            if run is None or run[3] != last:
+                _speak_ditto(page, run)
+                run = (record, position, bare, last, 0)
             run = (*run[:4], run[4] + 1)
             page.use(record, position)
             out.append(last)
@@ -105,7 +107,8 @@ def not_read(page: Page, record: int, position: int, concept: str, read: str | N
         return
     page.unuse(record, position)
     about = CONCEPTS[concept]
-    page.say("cell-not-read", record, position, read=read, expected=about.title, example=about.example or "a plain word")
+    page.say("cell-not-read", record, position, read=read, expected=about.title,
+             example=about.example or "a plain word")
 
 
 def unit_for(told: Told, page: Page, column: Column, values: list[float], fallback: str = "") -> str:
@@ -297,12 +300,11 @@ def word(told: Told, concept: str, text: str):
     if kind == "evenness":
         return cells.read_evenness(text, told.decimal)
     if kind == "season":
-        from patchstats.intake.dates import year_of
         found = re.search(r"(?<!\d)(\d{4}|'\d{2})(?!\d)", text) or re.fullmatch(r"(\d{2})", text)
         return year_of(found[0]) if found else None
     if kind == "day":
         bare = text.strip().strip("~?").strip()
-        found = re.fullmatch(r"(?:day|dap|tag|d)?\s*[#.]?\s*(\d{1,3})(?:\.0+)?(?:\s*(?:dap|days?))?", bare, re.IGNORECASE)
+        found = _DAY_NUMBER.fullmatch(bare)
         return int(found[1]) if found else None
     return text
 
@@ -352,11 +354,3 @@ def hear(block: Block, told: Told, page: Page) -> None:
         if kind in ("length", "three") and not column.unit:
             told.company.fractions += sum(bool(re.search(r"\d\s*(?:\d/\d|[½¼¾⅛⅜⅝⅞])|\d\s*['′’]\s*\d", t))
                                           for t in column.texts)
-
-
-def day_first_words(order: str | None) -> str:
-    return {DAY_FIRST: "day first", MONTH_FIRST: "month first"}.get(order or "", "")
-
-
-def commonest(values) -> object:
-    return Counter(values).most_common(1)[0][0] if values else None

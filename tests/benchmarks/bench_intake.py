@@ -33,7 +33,9 @@ def clean_log(rows: int = 200_000, seed: int = 1) -> bytes:
     around = np.maximum.accumulate(around.reshape(fruits, days), axis=1).ravel()
     measures = np.round(np.column_stack([around, 0.64 * around, 0.63 * around]) * 4) / 4
     season = 2010 + fruit % 12
-    date = (pd.to_datetime(pd.Series(season).astype(str) + "-07-01") + pd.to_timedelta(day, unit="D")).dt.strftime("%Y-%m-%d")
+    date = (pd.to_datetime(pd.Series(season).astype(str) + "-07-01") + pd.to_timedelta(day, unit="D")).dt.strftime(
+        "%Y-%m-%d"
+    )
     frame = pd.DataFrame({"Grower": [f"Member {f % 97:02d} Field" for f in fruit], "Season": season,
                           "Fruit": [f"F{f // 97}" for f in fruit], "Date": date,
                           "Circ (in)": measures[:, 0], "SS (in)": measures[:, 1], "EE (in)": measures[:, 2],
@@ -63,7 +65,7 @@ def main() -> None:
     ours = best(lambda: intake.read_bytes(data, "clean.csv"))
     print(f"clean log of {rows:,} rows, {len(data) / 1e6:.1f} MB, {len(result.remarks)} remarks")
     print(f"pandas.read_csv {rows / plain:,.0f} rows/s; with its dates parsed {rows / dated:,.0f} rows/s")
-    print(f"intake          {rows / ours:,.0f} rows/s = {plain / ours:.2f} of pandas.read_csv, {dated / ours:.2f} of it with dates")
+    print(f"intake {rows / ours:,.0f} rows/s = {plain / ours:.2f} of pandas.read_csv, {dated / ours:.2f} of it with dates")
     tracemalloc.start()
     intake.read_bytes(data, "clean.csv")
     print(f"peak memory {tracemalloc.get_traced_memory()[1] / len(data):.1f} times the file")

@@ -33,7 +33,9 @@ def run(start: int, count: int, seed: int) -> tuple[int, float, list[str]]:
         began = time.perf_counter()
         try:
             fault = broken_law(data, name)
-        except Exception:  # the point of the script: whatever is raised is reported, with the number that makes it again
+        except (
+            Exception
+        ):  # the point of the script: whatever is raised is reported, with the number that makes it again
             fault = traceback.format_exc(limit=-3)
         slowest = max(slowest, time.perf_counter() - began)
         if fault:

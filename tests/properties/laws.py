@@ -18,7 +18,8 @@ def broken_law(data: bytes, name: str) -> str | None:
         return f"{result.rows_read} read, {result.rows_kept} kept, {result.rows_listed} listed"
     for page in pages:
         if (page.fate == 1).any():
-            return f"lost cells on {page.label}: {[page.words(r) for r in range(len(page.cells)) if (page.fate[r] == 1).any()][:3]}"
+            lost = [page.words(r) for r in range(len(page.cells)) if (page.fate[r] == 1).any()]
+            return f"lost cells on {page.label}: {lost[:3]}"
         listed = [r for r in range(len(page.cells)) if (page.fate[r] > 0).any() and not (page.fate[r] == 2).any()]
         if listed and not page.remarks and not result.remarks:
             return f"a listed line without a remark on {page.label}"

@@ -5,10 +5,60 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
-_ODD = ["", " ", "?", "~84", "n/a", '"', '""', "same", "1,204", "84 1/2", "7' 2\"", "213 cm", "7/8", "31/12/24", "Mon 8 Jul",
-        "day 14", "120-77-76", "Total", "=A1+B1", "#REF!", "½", "\u00a0", "\x00", "1e309", "-5", "99999999999", "é", "—",
-        "Fruit A", "Grower: X", "nan", "inf", "0x1F", "1/0", "Sept 31", "2024-02-30", "''", "“120”", "sep=;", "# note", "45485",
-        "120x77x76", "12.07.", "84?", "𝟠𝟜", "٣", "circ", "date", "{read}", "%s", "<b>", "\u202e84"]
+_ODD = [
+    "",
+    " ",
+    "?",
+    "~84",
+    "n/a",
+    '"',
+    '""',
+    "same",
+    "1,204",
+    "84 1/2",
+    "7' 2\"",
+    "213 cm",
+    "7/8",
+    "31/12/24",
+    "Mon 8 Jul",
+    "day 14",
+    "120-77-76",
+    "Total",
+    "=A1+B1",
+    "#REF!",
+    "½",
+    "\u00a0",
+    "\x00",
+    "1e309",
+    "-5",
+    "99999999999",
+    "é",
+    "—",
+    "Fruit A",
+    "Grower: X",
+    "nan",
+    "inf",
+    "0x1F",
+    "1/0",
+    "Sept 31",
+    "2024-02-30",
+    "''",
+    "“120”",
+    "sep=;",
+    "# note",
+    "45485",
+    "120x77x76",
+    "12.07.",
+    "84?",
+    "𝟠𝟜",
+    "٣",
+    "circ",
+    "date",
+    "{read}",
+    "%s",
+    "<b>",
+    "\u202e84",
+]
 
 
 def flip_byte(data: bytes, rng: random.Random) -> bytes:
@@ -73,7 +123,9 @@ def other_ends(data: bytes, rng: random.Random) -> bytes:
 
 def other_encoding(data: bytes, rng: random.Random) -> bytes:
     text = data.decode("utf-8", errors="replace")
-    return text.encode(rng.choice(["utf-16", "utf-16-le", "utf-16-be", "cp1252", "utf-8-sig", "utf-32"]), errors="replace")
+    return text.encode(
+        rng.choice(["utf-16", "utf-16-le", "utf-16-be", "cp1252", "utf-8-sig", "utf-32"]), errors="replace"
+    )
 
 
 def loose_quote(data: bytes, rng: random.Random) -> bytes:
@@ -93,8 +145,23 @@ def swap_columns(data: bytes, rng: random.Random) -> bytes:
 
 
 MUTATIONS: tuple[Callable[[bytes, random.Random], bytes], ...] = (
-    flip_byte, cut, drop_piece, repeat_piece, odd_cell, odd_cell, odd_cell, swap_lines, drop_line, odd_line, other_delimiter,
-    other_ends, other_encoding, loose_quote, loose_quote, swap_columns)
+    flip_byte,
+    cut,
+    drop_piece,
+    repeat_piece,
+    odd_cell,
+    odd_cell,
+    odd_cell,
+    swap_lines,
+    drop_line,
+    odd_line,
+    other_delimiter,
+    other_ends,
+    other_encoding,
+    loose_quote,
+    loose_quote,
+    swap_columns,
+)
 
 
 def mutate(data: bytes, rng: random.Random) -> bytes:
