@@ -6,18 +6,46 @@ import importlib
 
 __version__ = "0.1.0"
 
-# name -> module that holds it; imported on first use, so that `import patchstats` stays quick.
-_HOMES: "dict[str, str]" = {}
-_ROOMS = ("units", "remarks", "tables")
+# Module -> the names it lends to the package; imported on first use, so that `import patchstats` stays quick.
+_LENT = {
+    "patchstats.clubbook":
+        "Club ClubSettings Receipt backup blank_log corrected create_club export history open_club original "
+        "read_again read_export read_settings take_back take_in verify write_settings",
+    "patchstats.tape":
+        "mass_from_circumference mass_from_tape over_the_top_total_cm percent_to_chart table_for "
+        "table_from_csv tape_for_mass_cm weight_tables",
+    "patchstats.ellipsoid": "check_density ellipsoid_from_tape",
+    "patchstats.heat": "degree_days heat_by_day",
+    "patchstats.daylight": "day_length_hours extraterrestrial_radiation_mj_m2",
+    "patchstats.curvefit": "compare_curves fit_curve fit_curves",
+    "patchstats.kinship": "build_pedigree inbreeding plan_crosses relationship_matrix seed_pedigree",
+    "patchstats.seednames": "look_alikes read_seed_name",
+    "patchstats.gains": "daily_gains left_out",
+    "patchstats.growthpath": "growth_paths",
+    "patchstats.landmarks": "path_landmarks",
+    "patchstats.weeks": "fastest_gain weekly_gain",
+    "patchstats.lmm": "MixedFit fit_mixed",
+    "patchstats.drivers": "what_drives_gain",
+    "patchstats.seedlines": "cross_plan seed_lines",
+    "patchstats.practices": "best_against_middle",
+    "patchstats.calibrate": "weighed",
+}
+_HOMES = {name: module for module, names in _LENT.items() for name in names.split()}
+_ROOMS = frozenset((
+    "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "drivers", "ellipsoid", "fairness",
+    "findings", "gains", "growthpath", "heat", "intake", "kinship", "landmarks", "lmm", "meeting", "pace",
+    "patchdays", "plantsize", "practices", "ranking", "remarks", "robustness", "seedlines", "seednames",
+    "soilheat", "tables", "tape", "tapings", "units", "weeks",
+))
 
-__all__ = sorted([*_HOMES, *_ROOMS])
+__all__ = sorted(_ROOMS.union(_HOMES))
 
 
 def __getattr__(name: str):
     if name in _HOMES:
         return getattr(importlib.import_module(_HOMES[name]), name)
     if name in _ROOMS:
-        return importlib.import_module(f"patchstats.{name}")
+        return importlib.import_module("patchstats." + name)
     raise AttributeError(f"patchstats has no {name!r}")
 
 

@@ -7,7 +7,7 @@ together they show on how much the answer leans.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -17,66 +17,62 @@ from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
 from patchstats.drivers import MODELS, Drivers, driver_rows, fit_model
-from patchstats.lmm import MixedFit
-from patchstats.remarks import ModelError
+from patchstats.lmm.influence import influence
 from patchstats.tables import LOSSES, table_of
 
 ESTIMATE = ["estimate", "se", "df", "low", "high"]
 
 
 def leave_one_out(found: Drivers, group: str, *, terms: Iterable[str] | None = None, jobs: int = 1) -> pd.DataFrame:
-    """The effects with each level of ``group`` (such as "grower" or "season") left out in turn.
+    """The effects with each level of ``group`` ("grower", "season") left out in turn.
 
-    The middle curve is kept, so that only the comparison changes. One row a level and term: left_out, term, estimate,
-    se, df, low, high, and ``moved``: the change against the whole, in the whole's standard errors.
+    The middle curve and the columns are kept, so that only the comparison changes; each fit starts from the whole
+    one's answer. One row a level and term: left_out, term, estimate, and ``moved``: the change in standard errors.
     """
-    if group not in found.rows.columns:
-        raise ModelError(f"There is no column {group!r} to leave levels out of.")
-    terms = list(terms or _split_terms(found.fit))
-    levels = sorted(found.rows.loc[found.fit.design.index, group].dropna().unique())
-    formulas = {level: _enough_levels(found.model.formula, found.rows[found.rows[group] != level]) for level in levels}
-
-    def one(level):
-        fit = fit_model(formulas[level], found.rows[found.rows[group] != level], errors=found.fit.errors,
-                        level=found.level)
-        return fit.coef.loc[terms, ESTIMATE].reset_index(names="term").assign(left_out=str(level))
-
-    table = pd.concat(Parallel(n_jobs=jobs)(delayed(one)(level) for level in levels), ignore_index=True)
-    whole = found.fit.coef.loc[table["term"]]
-    table["moved"] = (table["estimate"] - whole["estimate"].to_numpy()) / whole["se"].to_numpy()
-    return table[["left_out", "term", *ESTIMATE, "moved"]]
+    terms = list(terms or [t for t in found.fit.coef.index if t.endswith("_within")])
+    table = influence(found.fit, group, workers=jobs)[terms]
+    out = table.melt(var_name="term", value_name="estimate", ignore_index=False).rename_axis("left_out").reset_index()
+    whole = found.fit.coef.loc[out["term"]]
+    out["moved"] = (out["estimate"] - whole["estimate"].to_numpy()) / whole["se"].to_numpy()
+    return out.astype({"left_out": str})
 
 
-def specifications(club, found: Drivers, term: str, *, gains: Callable[..., pd.DataFrame], per: float = 1.0,
+AGES = ((15, 80), (20, 60), (25, 80))
+
+
+def specifications(club, found: Drivers, *, gains: Callable[..., pd.DataFrame], terms: Mapping[str, float],
                    jobs: int = 1) -> pd.DataFrame:
-    """One effect by many specifications, for a specification curve (Simonsohn, Simmons and Nelson 2020, *Specification
+    """Effects by many specifications, for specification curves (Simonsohn, Simmons and Nelson 2020, *Specification
     curve analysis*, Nature Human Behaviour 4:1208-1214).
 
-    ``gains`` makes the gains of a club (:func:`patchstats.gains.daily_gains`), called once for each weight table.
-    ``per`` multiplies. Columns: specification, estimate, se, low, high, and the choices ``ages``, ``table``, ``soil``,
-    ``weights``. The first row is the specification reported.
+    ``gains`` makes the gains of a club (:func:`patchstats.gains.daily_gains`), here by another weight table. ``terms``
+    and how much of each is asked. One row a specification and term: term, specification, estimate, se, low, high, and
+    the choices ``ages``, ``table``, ``soil``, ``weights``, ``age_curve``. The first of a term is the one reported.
     """
-    def by(fit: MixedFit, ages: str, table: str, soil: str, weights: str) -> dict:
-        row = fit.coef.loc[term, ESTIMATE] * [per, per, 1.0, per, per]
-        return {"specification": f"{ages}, {table}, {soil}, {weights}", **row.to_dict(), "ages": ages, "table": table,
-                "soil": soil, "weights": weights}
-
-    made = {"table of the season": found.rows, "table of 2013-16": driver_rows(
-        gains(club, table="pumpkin 2013-16"), found.curve)}
-    weight = {name: survival_weights(club, rows) for name, rows in made.items()}
-    plans = [(first, last, table, soil, weights)
-             for first, last in ((15, 80), (20, 60), (25, 80)) for table in made
-             for soil in ("soil logged", "soil left out") for weights in ("all alike", "by survival")]
-
-    def one(first, last, table, soil, weights):
-        rows = made[table].assign(survival_weight=weight[table])
-        rows = rows[rows["day"].between(first, last)]
-        model = MODELS["without soil"] if soil == "soil left out" else found.model
-        fit = fit_model(model.formula, rows, level=found.level,
-                        weights="survival_weight" if weights == "by survival" else None)
-        return by(fit, f"days {first} to {last}", table, soil, weights)
-
-    return pd.DataFrame(Parallel(n_jobs=jobs)(delayed(one)(*plan) for plan in plans)).drop(columns="df")
+    alike, survival, own, other = "all alike", "by survival", "of the season", "of 2013-16"
+    curves = {"4 bends": "spline(day, 4)", "7 bends": "spline(day, 7)"}
+    made = {own: found.rows, other: driver_rows(gains(club, table="pumpkin 2013-16"), found.curve)}
+    weight = survival_weights(club, found.rows)
+    plans = [(ages, own, soil, weights, "4 bends") for soil in ("logged", "left out") for weights in (alike, survival)
+             for ages in AGES]
+    plans += [(ages, other, "logged", alike, "4 bends") for ages in AGES]
+    plans += [(ages, own, "logged", alike, "7 bends") for ages in AGES]
+    tasks = []
+    for (first, last), table, soil, weights, bends in plans:
+        rows = made[table]
+        rows = rows[rows["day"].between(first, last)].assign(survival_weight=weight)
+        formula = (MODELS["without soil"] if soil == "left out" else found.model).formula
+        tasks.append(delayed(_effects)(formula.replace("spline(day, 4)", curves[bends]), rows, list(terms),
+                                       found.fit.errors, found.level,
+                                       "survival_weight" if weights == survival else None))
+    choices = pd.DataFrame([(f"days {first} to {last}", *rest) for (first, last), *rest in plans],
+                           columns=["ages", "table", "soil", "weights", "age_curve"])
+    choices.insert(0, "specification", choices.agg(", ".join, axis=1))
+    out = []
+    for plan, each in enumerate(Parallel(n_jobs=jobs)(tasks)):
+        asked = each.set_index("term")[["estimate", "se", "low", "high"]].mul(pd.Series(terms), axis=0).reset_index()
+        out.append(asked.join(choices.iloc[[plan] * len(asked)].reset_index(drop=True)))
+    return pd.concat(out, ignore_index=True)
 
 
 def survival_weights(club, rows: pd.DataFrame, *, largest: float = 5.0) -> pd.Series:
@@ -157,13 +153,8 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
         "imputed_rows": fits[0].n_rows, "missing_information": share}, index=pd.Index(terms, name="term"))
 
 
-def _split_terms(fit: MixedFit) -> list[str]:
-    return [t for t in fit.coef.index if t.endswith("_within")]
-
-
-def _enough_levels(formula: str, rows: pd.DataFrame) -> str:
-    """The formula without groups that have one level left, as when one of two seasons is left out."""
-    for group in ("season", "seed", "grower"):
-        if rows[group].nunique() < 2:
-            formula = formula.replace(f" + (1 | {group})", "")
-    return formula
+def _effects(formula: str, rows: pd.DataFrame, terms: list[str], errors: str, level: float,
+             weights: str | None = None) -> pd.DataFrame:
+    """The asked terms of one fit; at module level and without a fit in its arguments, so that it can be sent off."""
+    fit = fit_model(formula, rows, errors=errors, level=level, weights=weights)
+    return fit.coef.loc[terms, ESTIMATE].reset_index(names="term")

@@ -161,7 +161,7 @@ def test_leaving_out_seasons_moves_little_and_misses_none(found):
     table = leave_one_out(found, "season")
     assert set(table["left_out"]) == {str(s) for s in found.rows["season"].unique()}
     assert (table["moved"].abs() < 3).all()
-    with pytest.raises(ModelError, match="no column 'moon'"):
+    with pytest.raises(ModelError, match="no group 'moon'"):
         leave_one_out(found, "moon")
 
 

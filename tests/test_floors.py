@@ -25,10 +25,10 @@ FLOORS = [
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "pace", "ranking")),
     ("the club's questions", (
-        "drivers", "fairness", "robustness", "seedlines", "calibrate", "landmarks", "weeks", "forecast", "timing",
+        "drivers", "fairness", "robustness", "seedlines", "practices", "calibrate", "landmarks", "weeks", "forecast", "timing",
         "losses", "claims")),
     ("showing", ("findings", "charts")),
-    ("doors", ("meeting", "desk", "demo", "tour", "cli")),
+    ("doors", ("answers", "meeting", "desk", "demo", "tour", "cli")),
 ]
 
 # Steps sideways, or up a stair: who may import whom all the same, and why.
@@ -44,6 +44,7 @@ STAIRS = {
     ("gains", "patchdays"): "the same",
     ("fairness", "drivers"): "it judges conditions by the drivers' effects",
     ("seedlines", "drivers"): "a seed is judged after the drivers' effects are taken off",
+    ("practices", "drivers"): "it compares the patches whose gains the drivers explain",
     ("robustness", "drivers"): "it asks the drivers' question again, in other ways",
     ("tour", "demo"): "the tour shows the invented club",
     ("tour", "meeting"): "its last step is the annual meeting",

@@ -249,8 +249,11 @@ class _CrossedStep:
                 pushed_pairs[:, position] = met_pairs + shared
         shrunk_bar = -(pushed_fixed @ self.fixed.transpose(0, 2, 1))
         if stage.n_pairs:
-            products = pushed_pairs[:, :, None] * self.pairs[:, None, :]
-            shrunk_bar -= np.add.reduceat(products, stage.pair_start[:-1], axis=0)
+            # By bincount, not reduceat: a level without rows has an empty stretch, which reduceat does not sum to zero.
+            for a in range(size):
+                for b in range(size):
+                    shrunk_bar[:, a, b] -= np.bincount(stage.pair_level, pushed_pairs[:, a] * self.pairs[:, b],
+                                                       stage.n_levels)
         shrunk_bar = 0.5 * (shrunk_bar + shrunk_bar.transpose(0, 2, 1))
         term_bar, block_bar = _pull_back(self.block, self.inverse, self.shrunk, shrunk_bar)
         level_bar = np.zeros_like(self.couple)

@@ -1,0 +1,120 @@
+"""Answers: one call a question, and findings, charts and doubts come back together.
+
+The rooms below do the work; an :class:`Answer` only lays out what they made, for a notebook, a report or a wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from patchstats import charts, fairness, findings
+from patchstats.charts import Chart
+from patchstats.drivers import ASKED, Drivers
+from patchstats.drivers import what_drives_gain as fit_drivers
+from patchstats.findings import Findings
+from patchstats.gains import daily_gains
+from patchstats.robustness import imputed, leave_one_out, specifications
+from patchstats.units import IMPERIAL
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question's answer: ``findings`` as sentences, ``charts``, ``doubts`` (a table with a sentence each), and the
+    ``tables`` behind them by name. ``drivers`` is the fitted model."""
+
+    question: str
+    findings: Findings
+    charts: tuple[Chart, ...]
+    doubts: pd.DataFrame
+    tables: dict[str, pd.DataFrame] = field(repr=False)
+    drivers: Drivers = field(repr=False)
+
+    def _markdown(self) -> str:
+        doubts = "\n".join(f"- {sentence}" for sentence in self.doubts["sentence"])
+        pictures = ", ".join(chart.name for chart in self.charts)
+        return (f"## {self.question}\n\n{self.findings._markdown()}\n\n### What to doubt\n\n"
+                f"{doubts or '- Nothing seen.'}\n\nCharts: {pictures}. Tables: {', '.join(self.tables)}.")
+
+    def _repr_markdown_(self) -> str:
+        return self._markdown()
+
+    def __repr__(self) -> str:
+        return self._markdown().replace("*", "").replace("#", "").strip()
+
+
+def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough: bool = True, jobs: int = 2) -> Answer:
+    """What drives daily gain: the club's model with its effects, the plain regression beside, and how robust it is.
+
+    ``club`` an opened club or a dict of tables. ``thorough`` adds the fits without each grower and each season, the
+    specification curve and multiple imputation; without it only the model itself. ``jobs``: processes for those.
+    """
+    shown = getattr(club, "shown", IMPERIAL)
+    found = fit_drivers(club, model=model, level=level)
+    column = found.model.response
+    pictures = [charts.effects(found.effects, column=column, level=level, shown=shown),
+                charts.trade_off(found.rows.drop_duplicates("fruit"), shown=shown)]
+    if not found.soil.empty:
+        best = found.soil_best if pd.notna(found.soil_best["estimate"]) else None
+        pictures.append(charts.soil_curve(found.soil, optimum=best, column=column, readings_c=found.rows["soil_c"],
+                                          level=level, shown=shown))
+    tables = {"effects": found.effects, "sides": found.sides, "soil": found.soil, "middle_gain": found.curve,
+              "variances": found.fit.variances}
+    doubts = [found.fit.check()["sentence"]]
+    if thorough:
+        without = pd.concat([leave_one_out(found, group, jobs=jobs).assign(group=group)
+                             for group in ("grower", "season")], ignore_index=True)
+        tables["leave_one_out"] = without
+        doubts.append(_moved(without))
+        asked = {f"{term}_within": (per, words) for term, per, words in ASKED
+                 if f"{term}_within" in found.fit.coef.index}
+        ways = specifications(club, found, gains=daily_gains, terms={t: per for t, (per, _) in asked.items()},
+                              jobs=jobs)
+        tables["specifications"] = ways
+        for term, (_, words) in asked.items():
+            curve = ways[ways["term"] == term].drop(columns="term").reset_index(drop=True)
+            pictures.append(charts.specification_curve(curve, column=column, level=level, shown=shown, term=words,
+                                                       main=curve["specification"].iloc[0]))
+            doubts.append(_sign(curve, words))
+        tables["imputed"] = imputed(found)
+    said = findings.what_drives(found, shown=shown)
+    return Answer("What drives daily gain?", said, tuple(pictures),
+                  pd.concat(doubts, ignore_index=True).to_frame("sentence"), tables, found)
+
+
+def who_did_well(club, *, drivers: Drivers | None = None, group: str = "grower", level: float = 0.9) -> Answer:
+    """Growers (or ``group`` "fruit", "patch_season") against what their conditions lead one to expect."""
+    shown = getattr(club, "shown", IMPERIAL)
+    found = fit_drivers(club, level=level) if drivers is None else drivers
+    column = found.model.response
+    shifts = fairness.shifts(found.fit, group, rows=found.rows, level=level)
+    ranks = fairness.ranks(found.fit, group, rows=found.rows, level=level)
+    words = {"grower": "growers", "fruit": "entries", "patch_season": "patches in a season"}.get(group, group)
+    said = findings.together(findings.compared(shifts, column=column, group=words, shown=shown, level=level),
+                             findings.among_first(ranks, group=words, level=level))
+    pictures = (charts.growers_compared(shifts, column=column, group=group, raw=shifts["raw"], level=level,
+                                        shown=shown),
+                charts.rank_uncertainty(ranks, group=group, level=level))
+    few = int((shifts["n_rows"] < 10).sum())
+    doubts = [f"{few} of {len(shifts)} {words} have fewer than 10 gains; their shifts are mostly the club's middle."]
+    tables = {"shifts": shifts, "ranks": ranks}
+    if len(shifts) <= 60:
+        tables["pairs"] = fairness.all_pairs(found.fit, group, rows=found.rows, level=level)
+        told = int(tables["pairs"]["told_apart"].sum())
+        doubts.append(f"Of {len(tables['pairs'])} pairs, {told} can be told apart when all are asked at once (Holm).")
+    return Answer("Who did well for their conditions?", said, pictures, pd.DataFrame({"sentence": doubts}), tables,
+                  found)
+
+
+def _moved(without: pd.DataFrame) -> pd.Series:
+    worst = without.loc[without["moved"].abs().groupby(without["group"]).idxmax()]
+    return pd.Series([f"Leaving out {row.left_out} moves the effect of {row.term} most of all {row.group}s: by "
+                      f"{abs(row.moved):.1f} of its standard errors." for row in worst.itertuples()])
+
+
+def _sign(curve: pd.DataFrame, words: str) -> pd.Series:
+    same = int((curve["estimate"] * curve["estimate"].iloc[0] > 0).sum())
+    sure = int(((curve["low"] > 0) | (curve["high"] < 0)).sum())
+    return pd.Series([f"Of {len(curve)} ways of working out \"{words}\", {same} give the same sign and {sure} an "
+                      "interval that leaves out none."])
