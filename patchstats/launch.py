@@ -138,7 +138,7 @@ def install(root: str, python: str, log: str, say=print) -> None:
     """Install the project, editable, with its test tools, at the releases that ``constraints.txt`` names."""
     command = [python, "-m", "pip", "install", "--disable-pip-version-check", "--no-input", "--progress-bar", "off",
                "--retries", "2", "-c", os.path.join(root, "constraints.txt"), "-e", root + "[test]"]
-    report, packages = [], 0
+    report, asked = [], 0
     with open(log, "w", encoding="utf-8") as file:
         pip = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL,
                                text=True, errors="replace")
@@ -146,11 +146,11 @@ def install(root: str, python: str, log: str, say=print) -> None:
             file.write(line)
             report.append(line.strip())
             if line.startswith("Collecting "):
-                packages += 1
-                if packages % 30 == 0:
-                    say(f"  {packages} packages found")
+                asked += 1
+                if asked % 30 == 0:
+                    say(f"  {asked} packages found")
             elif line.startswith("Installing collected packages"):
-                say(f"  writing {packages} packages, the longest part")
+                say(f"  writing {line.count(',') + 1} packages, the longest part")
     if pip.wait() == 0:
         return
     whole = "\n".join(report).lower()
