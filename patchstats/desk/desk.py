@@ -7,6 +7,7 @@ they share is guarded by locks, and the club book itself guards what is written.
 from __future__ import annotations
 
 import json
+import logging
 import os
 import threading
 from collections.abc import Mapping
@@ -24,6 +25,7 @@ from patchstats.desk.preview import look
 from patchstats.desk.questions import Question, together
 from patchstats.desk.security import Door, Session, Sessions
 
+_log = logging.getLogger(__name__)
 LEDGER_NAME = "desk-ledger.jsonl"
 _SHOWN_RECEIPTS = 8
 
@@ -110,9 +112,7 @@ class Desk:
                 self._thanked = (club, {})
             held = self._thanked[1]
             if number not in held:
-                fruits = thanks.fruits_of(self.folder, number)
-                made = thanks.growth_charts(club, fruits)
-                held[number] = Thanks(tuple(made), "" if made else thanks.why_none(fruits))
+                held[number] = _thanks(club, thanks.fruits_of(self.folder, number))
             return held[number]
 
     def picture(self, number: int, place: int) -> bytes | None:
@@ -165,6 +165,15 @@ class Desk:
                 if old in own:
                     own.add(int(new))
         return own
+
+
+def _thanks(club: Club, fruits: list[str]) -> Thanks:
+    try:
+        made = thanks.growth_charts(club, fruits)
+    except Exception:  # whatever may be wrong with a picture, it must not stand between a member and the receipt
+        _log.exception("The growth of %s could not be drawn", fruits)
+        return Thanks((), "Your growth could not be drawn; tell the club's secretary.")
+    return Thanks(tuple(made), "" if made else thanks.why_none(fruits))
 
 
 def _state(folder: Path) -> tuple:

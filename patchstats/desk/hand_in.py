@@ -111,6 +111,9 @@ class Preview(Page):
         return found
 
     def get(self, name: str) -> None:
+        if name in self.me.kept:  # the browser went back
+            self.redirect(f"/receipt/{self.me.kept[name]}", status=303)
+            return
         self.show(self.item(name), again=self.get_query_argument("again", "") == "yes")
 
     def show(self, item: OnCounter, *, again: bool = False, fault: str = "") -> None:

@@ -34,6 +34,8 @@ def growth_charts(club: Club, fruits: list[str]) -> list[charts.Chart]:
     made: list[charts.Chart] = []
     taped = tapings(held)
     taped = taped[taped["used"]]
+    if taped.empty:
+        return []
     paths = growth_paths(held, settings=_shared(club))
     for fruit in fruits:
         path = paths[paths["fruit"] == fruit].dropna(subset=["mass_kg"])
