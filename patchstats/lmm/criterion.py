@@ -221,12 +221,11 @@ class _CrossedStep:
         scaled_pairs = np.einsum("nab,nb->na", self.shrunk[stage.pair_level], self.pairs)
         scaled_fixed = self.shrunk @ self.fixed
         for position in range(len(stage.own)):
-            scaled = self._sparse(scaled_pairs[:, position])
             if n_tail:
-                own = self._sparse(self.pairs[:, position])
-                matrix[:n_tail, :n_tail] -= (own.T @ scaled).toarray()
-                cross = scaled.T @ self.fixed[:, position, :]
-                matrix[:n_tail, n_tail:] -= cross
+                own, scaled = self.pairs[:, position], scaled_pairs[:, position]
+                met = own[stage.meet_first[stage.upper]] * scaled[stage.meet_second[stage.upper]]
+                matrix[:n_tail, :n_tail] -= np.bincount(stage.upper_flat, met, n_tail * n_tail).reshape(n_tail, n_tail)
+                matrix[:n_tail, n_tail:] -= self._sparse(scaled).T @ self.fixed[:, position, :]
             matrix[n_tail:, n_tail:] -= self.fixed[:, position, :].T @ scaled_fixed[:, position, :]
 
     def backward(self, s_bar, rows_bar):

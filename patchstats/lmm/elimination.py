@@ -70,7 +70,8 @@ class Link:
 class CrossedStage:
     """The largest remaining term; ``pairs`` are its (level, tail column) meetings, sorted by level.
 
-    ``meet_first``, ``meet_second``: all ordered couples of pairs of one level, sorted by the first.
+    ``meet_first``, ``meet_second``: all ordered couples of pairs of one level, sorted by the first; ``upper``: those of
+    them above the diagonal of the tail's matrix, at ``upper_flat``.
     """
 
     term: int
@@ -85,6 +86,8 @@ class CrossedStage:
     pair_start: np.ndarray
     meet_first: np.ndarray
     meet_second: np.ndarray
+    upper: np.ndarray
+    upper_flat: np.ndarray
     links: list[Link]
 
 
@@ -229,7 +232,9 @@ def _crossed(chosen: int, terms: list[Term], cells: np.ndarray, held: list[int],
     meet_first = np.repeat(np.arange(len(pairs)), width_of)
     within = np.arange(len(meet_first)) - np.repeat(np.cumsum(width_of) - width_of, width_of)
     meet_second = start[pair_level[meet_first]] + within
+    upper = np.flatnonzero(pair_column[meet_first] <= pair_column[meet_second])
+    upper_flat = pair_column[meet_first[upper]] * width + pair_column[meet_second[upper]]
     return CrossedStage(chosen, [held.index(c) for c in term.columns], list(term.columns), term.n_levels, codes,
                         gather_matrix(codes, term.n_levels), len(pairs), pair_level, pair_column, start,
-                        meet_first, meet_second,
+                        meet_first, meet_second, upper, upper_flat,
                         [Link(column, place[i]) for i, column in enumerate(columns)])

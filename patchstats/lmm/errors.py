@@ -52,6 +52,8 @@ class Residuals(Protocol):
 
     def start(self) -> np.ndarray: ...
 
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray]: ...
+
     def moments(self, rho: np.ndarray) -> Moments: ...
 
     def pull_back(self, rho: np.ndarray, cells_bar: np.ndarray, total_bar: np.ndarray) -> np.ndarray: ...
@@ -76,6 +78,9 @@ class Independent:
 
     def start(self) -> np.ndarray:
         return np.zeros(0)
+
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
+        return 1.0, np.zeros(0)
 
     def moments(self, rho: np.ndarray) -> Moments:
         return self._moments

@@ -12,7 +12,7 @@ from patchstats.lmm.elimination import TailTooLargeError, Term
 from patchstats.lmm.errors import Errors, Independent, Rows, independent
 from patchstats.lmm.formula import Design, Formula, build_design, parse_formula
 from patchstats.lmm.moments import independent_columns, make_scaling, triangular_root, whitening
-from patchstats.lmm.optimise import Optimum, search
+from patchstats.lmm.optimise import Optimum, descend, search
 from patchstats.lmm.pieces import place_levels, sum_pieces
 from patchstats.lmm.power import PowerResiduals, power
 from patchstats.lmm.problem import Problem
@@ -194,9 +194,19 @@ def _errors(errors: str | Errors) -> Errors:
     return usual[errors]()
 
 
+def _start_from_independent(problem: Problem, rows: Rows) -> np.ndarray:
+    """A start from the fit with independent errors, whose trial points never touch the rows."""
+    plain = Problem(problem.terms, independent().build(rows, None), problem.scaling, reml=problem.reml)
+    rough = descend(plain, plain.start())
+    size, rho = problem.residuals.begin(plain.evaluate(rough, gradient=False).sigma2)
+    return np.concatenate([size * rough, rho])
+
+
 def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None) -> Optimum:
     """The optimum; where the spread follows the fitted values, again and again until those stand still."""
     residuals = problem.residuals
+    if start is None and len(residuals.start()):
+        start = _start_from_independent(problem, rows)
     optimum = search(problem, start)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum

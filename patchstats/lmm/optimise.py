@@ -63,6 +63,17 @@ def search(problem: Problem, start: np.ndarray | None = None) -> Optimum:
     return _polish(counted, theta)
 
 
+def descend(problem: Problem, start: np.ndarray) -> np.ndarray:
+    """The quasi-Newton part of the search alone: a good start for a dearer problem."""
+    return _lift(problem, _descend(_Counted(problem), start)) if len(start) else start
+
+
+def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
+    """Parameters at zero lifted a little: zero is stationary and no search would leave it."""
+    lowest = 0.1 * problem.start()
+    return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
+
+
 def _descend(counted: _Counted, theta: np.ndarray) -> np.ndarray:
     """Quasi-Newton down to about 1e-5 of the criterion; Newton's steps do the rest better."""
     origin = counted(theta, gradient=False).value

@@ -49,6 +49,9 @@ class PowerResiduals:
     def start(self) -> np.ndarray:
         return np.array([0.1])
 
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
+        return 1.0, self.start()
+
     def _factors(self, rho: np.ndarray) -> np.ndarray:
         factor = np.exp(-2.0 * rho[0] * self._log)
         return factor if self._weight is None else factor * self._weight

@@ -57,6 +57,9 @@ class _Moved:
     def start(self):
         return self._inner.start()
 
+    def begin(self, sigma2):
+        return self._inner.begin(sigma2)
+
     def moments(self, rho):
         found, change = self._inner.moments(rho), self._change
         n_random = found.cells.shape[1]

@@ -79,6 +79,9 @@ class SerialResiduals:
     def start(self) -> np.ndarray:
         return np.array([0.3 if self._whole else -1.0])
 
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
+        return 1.0, self.start()
+
     def phi(self, rho: np.ndarray) -> float:
         """Correlation at a gap of one."""
         return float(np.tanh(rho[0])) if self._whole else float(1.0 / (1.0 + np.exp(-rho[0])))

@@ -13,9 +13,12 @@ Derivatives use ``d (w' R^-1 w) = -(R^-1 w)' dR (R^-1 w)`` and ``d log|R| = sum 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
+from patchstats.lmm.elimination import gather_matrix
 from patchstats.lmm.errors import Errors, Residuals, Rows, linked_rows, refuse_split_series, weight_shape
 from patchstats.lmm.moments import Moments, Summer
 from patchstats.lmm.serial import _numbers
@@ -76,10 +79,13 @@ class TapeResiduals:
         self._shape = rows.variance_shape[arranged]
         self._arrange(linked, couple / scale)
         self._order = order = arranged[self._by_step]
-        self._z, self._x = rows.random[order], rows.fixed[order]
+        self._rows = np.concatenate([rows.random, rows.fixed], axis=1)[order]
+        self._n_random = rows.random.shape[1]
         self._own, self._shape = self._own[self._by_step], self._shape[self._by_step]
-        self._summer = Summer(rows.codes[order])
-        self._memory: tuple = ()
+        runs = Summer(rows.codes[order[self._steps[0]]])  # a run lies in one cell
+        self._codes = runs.codes
+        self._gather = gather_matrix(runs.number, runs.n_cells)
+        self._memory: dict[str, Any] = {}
 
     def _arrange(self, linked: np.ndarray, couple: np.ndarray) -> None:
         """Rows by place in their run, longest run first: one step of all runs is then one slice."""
@@ -94,55 +100,63 @@ class TapeResiduals:
         counts = np.bincount(place)
         bounds = np.concatenate([[0], np.cumsum(counts)])
         self._steps = [slice(int(a), int(b)) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+        # (the rows before, the rows here) for every step but the first
+        self._pairs = [(slice(above.start, above.start + here.stop - here.start), here)
+                       for above, here in zip(self._steps[:-1], self._steps[1:], strict=True)]
 
     def start(self) -> np.ndarray:
         return np.array([0.7])
 
-    def _factor(self, rho: np.ndarray):
-        """Pivots d, multipliers l (towards the row before), and the slope of log|R| in rho."""
-        if len(self._memory) and self._memory[0] == rho[0]:
-            return self._memory[1:]
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
+        """Where to start from an independent fit's sigma2: factor for the terms' L, and the process sd."""
+        left = max(sigma2 - self._own.mean(), 0.1 * sigma2) / self._shape.mean()
+        return float(np.sqrt(sigma2)), np.array([np.sqrt(left)])
+
+    def _whitened(self, rho: np.ndarray) -> dict[str, Any]:
+        """Pivots d, multipliers l (towards the row before), ``L^-1`` of all rows, and the slope of log|R| in rho."""
+        if self._memory.get("rho") == rho[0]:
+            return self._memory
         variance = self._own + rho[0] ** 2 * self._shape
         slope = 2.0 * rho[0] * self._shape
         pivot, multiplier, pivot_slope = variance.copy(), np.zeros_like(variance), slope.copy()
-        for above, here in zip(self._steps[:-1], self._steps[1:], strict=True):
-            count = here.stop - here.start
-            ahead = slice(above.start, above.start + count)
-            ratio = self._couple[here] / pivot[ahead]
+        rows = self._rows.copy()
+        for above, here in self._pairs:
+            ratio = self._couple[here] / pivot[above]
             multiplier[here] = ratio
             pivot[here] -= ratio * self._couple[here]
-            pivot_slope[here] += ratio ** 2 * pivot_slope[ahead]
+            pivot_slope[here] += ratio ** 2 * pivot_slope[above]
+            rows[here] -= ratio[:, None] * rows[above]
         if pivot.min() <= 0.0:
             raise np.linalg.LinAlgError("the tape's covariance is not positive definite")
-        self._memory = (rho[0], pivot, multiplier, float((pivot_slope / pivot).sum()))
-        return self._memory[1:]
+        self._memory = {"rho": rho[0], "pivot": pivot, "multiplier": multiplier, "rows": rows,
+                        "slope": float((pivot_slope / pivot).sum())}
+        return self._memory
 
-    def _forward(self, array: np.ndarray, multiplier: np.ndarray) -> np.ndarray:
-        """``L^-1 array``."""
-        out = array.copy()
-        for above, here in zip(self._steps[:-1], self._steps[1:], strict=True):
+    def _sums(self, rows: np.ndarray, factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """``sum f z (z, x)'`` by cell, ``sum f x x'`` over all: step by step, so that memory is read once."""
+        n_random, width = self._n_random, rows.shape[1]
+        weighted = rows * factor[:, None]
+        total = weighted[:, n_random:].T @ rows[:, n_random:]
+        runs = np.zeros((self._steps[0].stop, n_random, width))
+        for here in self._steps:
             count = here.stop - here.start
-            out[here] -= multiplier[here, None] * out[above.start:above.start + count]
-        return out
-
-    def _back(self, array: np.ndarray, multiplier: np.ndarray) -> np.ndarray:
-        """``L^-T array``, in place."""
-        for above, here in zip(self._steps[-2::-1], self._steps[:0:-1], strict=True):
-            count = here.stop - here.start
-            array[above.start:above.start + count] -= multiplier[here, None] * array[here]
-        return array
+            for a in range(n_random):
+                runs[:count, a] += weighted[here, a:a + 1] * rows[here]
+        cells = self._gather @ runs.reshape(len(runs), n_random * width)
+        return cells.reshape(len(self._codes), n_random, width), total
 
     def moments(self, rho: np.ndarray) -> Moments:
-        pivot, multiplier, _ = self._factor(rho)
-        z, x = self._forward(self._z, multiplier), self._forward(self._x, multiplier)
-        return self._summer.moments(z, x, 1.0 / pivot, log_weight=-float(np.log(pivot).sum()))
+        found = self._whitened(rho)
+        cells, total = self._sums(found["rows"], 1.0 / found["pivot"])
+        return Moments(self._codes, cells, total, len(self._rows), -float(np.log(found["pivot"]).sum()))
 
     def pull_back(self, rho: np.ndarray, cells_bar: np.ndarray, total_bar: np.ndarray) -> np.ndarray:
-        pivot, multiplier, log_det_slope = self._factor(rho)
-        z = self._back(self._forward(self._z, multiplier) / pivot[:, None], multiplier)
-        x = self._back(self._forward(self._x, multiplier) / pivot[:, None], multiplier)
-        cells, total = self._summer.arrays(z, x, -2.0 * rho[0] * self._shape)
-        return np.array([log_det_slope + float((cells * cells_bar).sum() + (total * total_bar).sum())])
+        found = self._whitened(rho)
+        rows = found["rows"] / found["pivot"][:, None]
+        for above, here in reversed(self._pairs):
+            rows[above] -= found["multiplier"][here, None] * rows[here]  # L^-T, last reading first
+        cells, total = self._sums(rows, -2.0 * rho[0] * self._shape)
+        return np.array([found["slope"] + float((cells * cells_bar).sum() + (total * total_bar).sum())])
 
     def estimates(self, rho: np.ndarray) -> dict[str, float]:
         return {}
@@ -162,11 +176,11 @@ class TapeResiduals:
         return process + _reading_variance(table, self._columns, finish - begin)[0]
 
     def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
-        pivot, multiplier, _ = self._factor(rho)
+        found = self._whitened(rho)
+        pivot, multiplier = found["pivot"], found["multiplier"]
         fresh = generator.normal(size=len(pivot)) * np.sqrt(pivot)
-        for above, here in zip(self._steps[:-1], self._steps[1:], strict=True):
-            count = here.stop - here.start
-            fresh[here] += multiplier[here] * fresh[above.start:above.start + count]
+        for above, here in self._pairs:
+            fresh[here] += multiplier[here] * fresh[above]
         out = np.empty(len(pivot))
         out[self._order] = fresh
         return out * self.unit
