@@ -12,13 +12,16 @@ from __future__ import annotations
 
 import argparse
 
+import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 from scipy import stats
 
 from patchstats import demo
 from patchstats.drivers import SOIL_TERMS, what_drives_gain
+from patchstats.fairness import joint
 from patchstats.launch import one_thread
+from patchstats.ranking import chances, ranks
 
 TERMS = {"secondaries": "secondaries_within", "set_day": "set_day_within", "soil_c": SOIL_TERMS[0],
          "soil_c_squared": SOIL_TERMS[1]}
@@ -45,23 +48,53 @@ def one_club(seed: int, errors: str, level: float) -> list[dict]:
             line |= {"naive": plain["estimate"] / per, "naive_low": plain["low"] / per,
                      "naive_high": plain["high"] / per}
         out.append(line)
+    out += compared(club, found, used, level)
     best = found.soil_best
     out.append({"term": "soil_best_c", "truth": club.truth["soil_best_c"], "estimate": best["estimate"],
                 "se": best["se"], "low": best["low"], "high": best["high"]})
     return out
 
 
+def compared(club, found, used: pd.DataFrame, level: float) -> list[dict]:
+    """Shifts of growers against their true skill, and chances said against what was true."""
+    skill = used.groupby("grower")["grower_percent"].first()
+    shift, covariance = joint(found.fit, "grower", rows=found.rows)
+    se = pd.Series(np.sqrt(np.diag(covariance)), index=shift.index)
+    true, z = skill[shift.index] - skill[shift.index].mean(), stats.norm.ppf(0.5 + level / 2)
+    centred = shift - shift.mean()
+    out = [{"term": "a grower's shift", "truth": 0.0, "estimate": centred[g] - true[g], "se": se[g],
+            "low": centred[g] - true[g] - z * se[g], "high": centred[g] - true[g] + z * se[g]} for g in shift.index]
+    chance = chances(shift, covariance)
+    for i, first in enumerate(shift.index):
+        for second in shift.index[i + 1:]:
+            p, right = chance.loc[first, second], true[first] > true[second]
+            out.append({"chance": max(p, 1 - p), "right": bool(right) if p >= 0.5 else not right})
+    order = ranks(shift, covariance)
+    leaders = set(true.nlargest(3).index)
+    out += [{"top_3": order.loc[g, "top_3"], "right": g in leaders} for g in order.index]
+    return out
+
+
+def reliability(rows: pd.DataFrame, column: str, edges) -> pd.DataFrame:
+    """Chances said, in bins, beside how often they came true."""
+    said = rows.dropna(subset=[column])
+    by = said.groupby(pd.cut(said[column], edges, include_lowest=True), observed=True)
+    table = by.agg(said=(column, "mean"), true=("right", lambda r: r.astype(float).mean()), cases=("right", "size"))
+    return table.rename_axis(column).round(3)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--clubs", type=int, default=200)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--errors", default="independent")
+    parser.add_argument("--errors", default="tape")
     parser.add_argument("--level", type=float, default=0.9)
     parser.add_argument("--first-seed", type=int, default=1)
     asked = parser.parse_args()
     seeds = range(asked.first_seed, asked.first_seed + asked.clubs)
     made = Parallel(n_jobs=asked.jobs, verbose=1)(delayed(one_club)(s, asked.errors, asked.level) for s in seeds)
-    rows = pd.DataFrame([line for club in made for line in club])
+    every = pd.DataFrame([line for club in made for line in club])
+    rows = every.dropna(subset=["term"])
     low, high = stats.binom.ppf([0.025, 0.975], asked.clubs, asked.level) / asked.clubs
     lines = []
     for term, group in rows.groupby("term", sort=False):
@@ -75,6 +108,10 @@ def main() -> None:
     print(f"{asked.clubs} clubs, errors {asked.errors!r}, intervals at {asked.level:.0%}; by chance a true cover of "
           f"{asked.level:.0%} shows as {low:.1%} to {high:.1%}")
     print(pd.DataFrame(lines).set_index("term").round(3).to_string(na_rep="-"))
+    print("\nThe chance said that one grower is better than another, and how often that was so:")
+    print(reliability(every, "chance", [0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0]).to_string())
+    print("\nThe chance said of being among the first three growers, and how often that was so:")
+    print(reliability(every, "top_3", [0.0, 0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0]).to_string())
 
 
 if __name__ == "__main__":

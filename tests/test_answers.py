@@ -1,0 +1,55 @@
+"""One call a question: findings, charts and doubts together."""
+
+from __future__ import annotations
+
+import pytest
+
+from patchstats import demo
+from patchstats.answers import what_drives_gain, who_did_well
+
+
+@pytest.fixture(scope="module")
+def club():
+    return demo.simulate(members=16, seasons=4)
+
+
+@pytest.fixture(scope="module")
+def answer(club):
+    return what_drives_gain(club.tables, jobs=1)
+
+
+def test_the_report_holds_findings_charts_and_doubts(answer):
+    text = repr(answer)
+    assert text.startswith("What drives daily gain?")
+    assert len(answer.findings) >= 4 and len(answer.charts) >= 5
+    assert "Observational" in text
+    assert {"leave_one_out", "specifications", "imputed", "effects"} <= set(answer.tables)
+    assert any("Leaving out" in sentence for sentence in answer.doubts["sentence"])
+    assert "0x" not in text and text == repr(answer)
+
+
+def test_the_first_specification_is_the_one_reported(answer):
+    first = answer.tables["specifications"].groupby("term").first()
+    rows = answer.drivers.effects.query("side == 'within'").set_index("term")
+    for term in first.index:
+        assert first.loc[term, "estimate"] == pytest.approx(rows.loc[term, "estimate"], rel=1e-3)
+
+
+def test_every_grower_and_season_is_left_out_once(answer):
+    table = answer.tables["leave_one_out"]
+    used = answer.drivers.rows.loc[answer.drivers.fit.design.index]
+    for group in ("grower", "season"):
+        assert table.loc[table["group"] == group, "left_out"].nunique() == used[group].nunique()
+
+
+def test_a_quick_answer_skips_the_many_fits(club):
+    quick = what_drives_gain(club.tables, thorough=False)
+    assert "specifications" not in quick.tables and len(quick.findings) >= 4
+
+
+def test_who_did_well_ranks_with_doubt(club, answer):
+    told = who_did_well(club.tables, drivers=answer.drivers)
+    assert len(told.tables["shifts"]) == len(told.tables["ranks"])
+    assert any("pairs" in sentence for sentence in told.doubts["sentence"])
+    entries = who_did_well(club.tables, drivers=answer.drivers, group="fruit")
+    assert "entries" in repr(entries)
