@@ -43,8 +43,10 @@ class Rows:
 class Residuals(Protocol):
     """What the engine asks of a residual structure.
 
-    fixed_scale: sigma2 is one and the structure has its own scale. ``estimates``: its parameters in the reader's
-    units, by name. ``variances``: named mean variances of a row in the response's units squared.
+    fixed_scale: sigma2 is one and the structure has its own scale. ``begin(sigma2)``: from an independent fit, the
+    factor for the terms' L to start with, the structure's own start, and a guess of its second derivatives.
+    ``estimates``: its parameters in the reader's units, by name. ``variances``: named mean variances of a row in the
+    response's units squared.
     """
 
     name: str
@@ -52,7 +54,7 @@ class Residuals(Protocol):
 
     def start(self) -> np.ndarray: ...
 
-    def begin(self, sigma2: float) -> tuple[float, np.ndarray]: ...
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray, np.ndarray]: ...
 
     def moments(self, rho: np.ndarray) -> Moments: ...
 
@@ -79,8 +81,8 @@ class Independent:
     def start(self) -> np.ndarray:
         return np.zeros(0)
 
-    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
-        return 1.0, np.zeros(0)
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray, np.ndarray]:
+        return 1.0, np.zeros(0), np.zeros(0)
 
     def moments(self, rho: np.ndarray) -> Moments:
         return self._moments

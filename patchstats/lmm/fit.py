@@ -194,20 +194,23 @@ def _errors(errors: str | Errors) -> Errors:
     return usual[errors]()
 
 
-def _start_from_independent(problem: Problem, rows: Rows) -> np.ndarray:
-    """A start from the fit with independent errors, whose trial points never touch the rows."""
+def _start_from_independent(problem: Problem, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
+    """A start, and the curvature there, from independent errors: trial points that never touch the rows."""
     plain = Problem(problem.terms, independent().build(rows, None), problem.scaling, reml=problem.reml)
-    rough = descend(plain, plain.start())
-    size, rho = problem.residuals.begin(plain.evaluate(rough, gradient=False).sigma2)
-    return np.concatenate([size * rough, rho])
+    rough, bend = descend(plain)
+    size, rho, own_bend = problem.residuals.begin(plain.evaluate(rough, gradient=False).sigma2)
+    curvature = np.zeros((len(rough) + len(rho), len(rough) + len(rho)))
+    curvature[:len(rough), :len(rough)] = bend / size ** 2
+    curvature[len(rough):, len(rough):] = np.diag(own_bend)
+    return np.concatenate([size * rough, rho]), curvature
 
 
 def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None) -> Optimum:
     """The optimum; where the spread follows the fitted values, again and again until those stand still."""
-    residuals = problem.residuals
+    residuals, curvature = problem.residuals, None
     if start is None and len(residuals.start()):
-        start = _start_from_independent(problem, rows)
-    optimum = search(problem, start)
+        start, curvature = _start_from_independent(problem, rows)
+    optimum = search(problem, start, curvature)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum
     value = np.inf

@@ -48,13 +48,16 @@ class _Counted:
         return point.value, point.gradient
 
 
-def search(problem: Problem, start: np.ndarray | None = None) -> Optimum:
-    """Minimise; deterministic, and to more digits than are shown."""
+def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None) -> Optimum:
+    """Minimise; deterministic, and to more digits than are shown. ``curvature``: a guess of the Hessian at start."""
     counted = _Counted(problem)
     theta = problem.start() if start is None else np.array(start, dtype=float)
     if len(theta):
-        for _ in range(6):
-            theta = _descend(counted, theta)
+        if curvature is not None:
+            theta = _descend_with(counted, theta, curvature)
+        for turn in range(6):
+            if curvature is None or turn:
+                theta = _descend(counted, theta)
             theta = _snap(counted, theta)
             pushed = _leave_false_zero(counted, theta)
             if pushed is None:
@@ -63,9 +66,30 @@ def search(problem: Problem, start: np.ndarray | None = None) -> Optimum:
     return _polish(counted, theta)
 
 
-def descend(problem: Problem, start: np.ndarray) -> np.ndarray:
-    """The quasi-Newton part of the search alone: a good start for a dearer problem."""
-    return _lift(problem, _descend(_Counted(problem), start)) if len(start) else start
+def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """The quasi-Newton part of the search alone and the Hessian there: a good start for a dearer problem."""
+    counted = _Counted(problem)
+    theta = problem.start()
+    if not len(theta):
+        return theta, np.zeros((0, 0))
+    theta = _lift(problem, _descend(counted, theta))
+    return theta, _forward_hessian(counted, theta, counted(theta))
+
+
+def _descend_with(counted: _Counted, theta: np.ndarray, curvature: np.ndarray) -> np.ndarray:
+    """Quasi-Newton with a first guess of the curvature, its eigenvalues made positive."""
+    values, vectors = np.linalg.eigh(curvature)
+    values = np.maximum(np.abs(values), 1e-6 * np.abs(values).max())
+    guess = (vectors / values) @ vectors.T
+    origin = counted(theta, gradient=False).value
+
+    def lowered(at):
+        value, gradient = counted.value_and_gradient(at)
+        return value - origin, gradient
+
+    found = minimize(lowered, theta, jac=True, method="BFGS",
+                     options={"hess_inv0": 0.5 * (guess + guess.T), "gtol": 1e-3, "maxiter": 200})
+    return found.x
 
 
 def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:

@@ -49,8 +49,8 @@ class PowerResiduals:
     def start(self) -> np.ndarray:
         return np.array([0.1])
 
-    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
-        return 1.0, self.start()
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray, np.ndarray]:
+        return 1.0, self.start(), np.array([4.0 * len(self._log) * max(self._log.var(), 1e-3)])
 
     def _factors(self, rho: np.ndarray) -> np.ndarray:
         factor = np.exp(-2.0 * rho[0] * self._log)

@@ -79,8 +79,8 @@ class SerialResiduals:
     def start(self) -> np.ndarray:
         return np.array([0.3 if self._whole else -1.0])
 
-    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
-        return 1.0, self.start()
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray, np.ndarray]:
+        return 1.0, self.start(), np.array([2.0 * self._n_rows])
 
     def phi(self, rho: np.ndarray) -> float:
         """Correlation at a gap of one."""

@@ -107,10 +107,11 @@ class TapeResiduals:
     def start(self) -> np.ndarray:
         return np.array([0.7])
 
-    def begin(self, sigma2: float) -> tuple[float, np.ndarray]:
-        """Where to start from an independent fit's sigma2: factor for the terms' L, and the process sd."""
+    def begin(self, sigma2: float) -> tuple[float, np.ndarray, np.ndarray]:
         left = max(sigma2 - self._own.mean(), 0.1 * sigma2) / self._shape.mean()
-        return float(np.sqrt(sigma2)), np.array([np.sqrt(left)])
+        # n log v + S / v bends by n / v^2 in v, and v by 2 s in s
+        bend = len(self._own) * 4.0 * left * self._shape.mean() ** 2 / sigma2 ** 2
+        return float(np.sqrt(sigma2)), np.array([np.sqrt(left)]), np.array([bend])
 
     def _whitened(self, rho: np.ndarray) -> dict[str, Any]:
         """Pivots d, multipliers l (towards the row before), ``L^-1`` of all rows, and the slope of log|R| in rho."""
