@@ -13,6 +13,7 @@ from patchstats.tables import conform
 from patchstats.units import CM_PER_FOOT, CM_PER_INCH, c_to_f, f_to_c, inches_to_cm, kg_to_lb, lb_to_kg
 
 PROBE_CM, PROBE_INCHES = 10.0, 4.0
+PROBE_SD_C = 0.05  # and written to a tenth: a coarser probe would shrink the effect of soil that a model can find
 _TENTH_INCH_MM = CM_PER_INCH  # a tenth of an inch is as many millimetres as an inch has centimetres
 
 
@@ -193,14 +194,17 @@ def _soil(rng, people: season.People, ways: list[Habit], s: season.Season) -> pd
     patch, column = _patch_days(people, ways, s, lambda w: w.soil_every)
     here = rng.random(len(patch)) < 0.97
     patch, column = patch[here], column[here]
-    probe = s.sky.soil_c[patch, column] + rng.normal(0.0, 0.1, len(patch))
+    probe = s.sky.soil_c[patch, column] + rng.normal(0.0, PROBE_SD_C, len(patch))
     metric = _metric(ways, pd.Series(people.patch_member[patch]))
-    # Written to half a degree, Celsius or Fahrenheit.
-    shown = np.where(metric, np.rint(probe * 2.0) / 2.0, f_to_c(np.rint(c_to_f(probe) * 2.0) / 2.0))
+    shown = np.where(metric, _tenths(probe), f_to_c(_tenths(c_to_f(probe))))
     return pd.DataFrame({
         "patch": _patch_keys(people)[patch], "date": date_of([s.year] * len(patch), weather.DAYS[column]),
         "time_of_day": "07:00", "soil_c": shown,
         "depth_cm": np.where(metric, PROBE_CM, inches_to_cm(PROBE_INCHES))})
+
+
+def _tenths(values: np.ndarray) -> np.ndarray:
+    return np.rint(values * 10.0) / 10.0
 
 
 def _weather(people: season.People, ways: list[Habit], s: season.Season) -> pd.DataFrame:
