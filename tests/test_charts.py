@@ -45,6 +45,7 @@ FRUITS = pd.DataFrame({"set_day": [175, 180, 185, 190, 195.0], "secondaries": [1
 WAYS = pd.DataFrame({"specification": ["a", "b", "c"], "chart": ["2013", "2021", "2021"],
                      "rows": ["all", "all", "sure"], "estimate": [7.0, 6.0, 8.0],
                      "low": [4.0, -1.0, 5.0], "high": [10.0, 9.0, 11.0]})
+LONG = "5 more secondary vines at set"
 RANKS = pd.DataFrame({"rank": [1.0, 2, 3], "low": [1, 1, 2], "high": [2, 3, 3], "top_3": [1.0, 0.9, 0.8]},
                      index=NAMES[:3])
 SEASONS = pd.DataFrame({"season": [2022, 2023, 2024], "estimate": [-4.0, 1, 5], "low": [-7.0, -2, 2],
@@ -64,7 +65,7 @@ CHARTS = {
     "season_to_season": lambda **k: charts.season_to_season(SEASONS, **k),
     "soil_curve": lambda **k: charts.soil_curve(SOIL, optimum=OPTIMUM, readings_c=SOIL["soil_c"], **k),
     "trade_off": lambda **k: charts.trade_off(FRUITS, **k),
-    "specification_curve": lambda **k: charts.specification_curve(WAYS, term="plant size", main="a", **k),
+    "specification_curve": lambda **k: charts.specification_curve(WAYS, term=LONG, main="a", **k),
     "tape_against_scale": lambda **k: charts.tape_against_scale(SCALE, **k),
     "what_came_in": lambda **k: charts.what_came_in(CAME_IN),
     "growth_of_fruit": lambda **k: charts.growth_of_fruit(PATH, TAPED, fruit="Ada Moor/2024/A", weigh_off_day=58, **k),
@@ -270,8 +271,9 @@ def test_specification_curve_is_in_order_and_counts():
     chart = charts.specification_curve(WAYS, term="plant size", main="a")
     assert list(chart.table["specification"]) == ["b", "a", "c"]
     assert "3 of 3 have the same sign, and 2 of 3 have a 90% interval that leaves out zero" in chart.alt
+    assert chart.name == "specification_curve_plant_size"  # two terms are two files
     labels = [label.get_text() for label in chart.figure().axes[1].get_yticklabels()]
-    assert labels == ["sure", "all", "2013", "2021"]
+    assert labels == ["rows: sure", "rows: all", "chart: 2013", "chart: 2021"]
 
 
 def test_tape_against_scale_computes_percent_to_chart():

@@ -105,6 +105,14 @@ def test_best_soil_in_words():
     assert found.sentence == "Gain was highest with the soil near 70 °F (90% interval 67 °F to 72 °F)."
 
 
+def test_every_way_counts_signs_and_intervals():
+    ways = pd.DataFrame({"estimate": [8.0, 6.0, -1.0], "low": [5.0, 2.0, -4.0], "high": [11.0, 10.0, 2.0]})
+    found = findings.every_way(ways, "plant size")
+    assert found.sentence == ("Worked out in 3 ways, the effect of plant size ran from -1 to 8% (reported: +8); 2 of 3 "
+                              "have the reported sign, and 2 an interval at 90% that leaves out zero.")
+    assert (found.estimate, found.low, found.high) == (8, -1, 8)
+
+
 def drivers_with(best=23.0):
     effects = pd.DataFrame([("5 more", "within", "secondaries_within", 5.0, 9.7, 1.6, 7.0, 12.4),
                             ("5 more", "between", "secondaries_between", 5.0, 18.5, 2.9, 13.7, 23.3),
@@ -252,6 +260,17 @@ def test_among_first_and_seasons():
     table = pd.DataFrame({"season": [2021, 2022], "estimate": [-6.0, 5.0], "low": [-9.0, 2.0], "high": [-3.0, 8.0]})
     assert findings.seasons(table).sentence.endswith("their intervals do not meet.")
     assert findings.seasons(table.assign(low=-9.0)).sentence.endswith("so the order is not sure.")
+
+
+def test_practices_told_apart_in_words():
+    table = pd.DataFrame([("secondaries", "secondary vines at set", 20.1, 17.0, 3.1, 0.6, 2.1, 4.1, 0.001, 0.002, 90),
+                          ("main_vine_cm", "main vine at set", 500.0, 480.0, 20.0, 20.0, -13.0, 53.0, 0.3, 0.6, 90)],
+                         columns=["practice", "meaning", "best", "middle", "difference", "se", "low", "high", "p",
+                                  "p_adjusted", "patches"])
+    count, one = findings.practices(table)
+    assert count.sentence.startswith("Of 2 practices compared between the best patches and the middle ones, 1 can")
+    assert one.sentence == ("Secondary vines at set: 20.1 on the best patches against 17.0 on the middle ones, within "
+                            "a season +3.1 (90% interval 2.1 to 4.1).")
 
 
 # --- how findings show themselves

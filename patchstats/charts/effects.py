@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import seaborn as sns
@@ -208,11 +210,13 @@ def specification_curve(table: pd.DataFrame, *, term: str = "", column: str = "p
             for y, (choice, value) in enumerate(reversed(lines)):
                 at = np.flatnonzero(rows[choice] == value)
                 grid.plot(at, np.full(len(at), y), "s", color=INK, markersize=11)
-            grid.set_yticks(range(len(lines)), [str(v) for _, v in reversed(lines)], fontsize=TICK_POINTS - 4)
+            names = [f"{choice.replace('_', ' ')}: {value}" for choice, value in reversed(lines)]
+            grid.set_yticks(range(len(lines)), names, fontsize=TICK_POINTS - 4)
             grid.set_ylim(-0.7, len(lines) - 0.3)
             grid.grid(axis="x", visible=False)
             grid.set_xticks([])
 
     note = f"Each column is one way of working it out; squares mark what it used. Bars: {level:.0%} intervals."
     title = title or f"Does the answer{f' for {term}' if term else ''} hang on how it is worked out?"
-    return Chart("specification_curve", title, rows, alt, note, draw)
+    name = "_".join(["specification_curve", *re.findall("[a-z0-9]+", term.lower())])
+    return Chart(name, title, rows, alt, note, draw)

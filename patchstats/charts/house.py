@@ -49,6 +49,7 @@ WIDTH_DOTS, HEIGHT_DOTS, DPI = 1920, 1080, 100
 NOTEBOOK_DPI = 50  # the same picture at half its width and height: keeps a notebook small
 KINDS = ("png", "svg")
 
+TITLE_LETTERS = 56  # in one line of the title
 TITLE_POINTS, LABEL_POINTS, TICK_POINTS, NOTE_POINTS = 34, 26, 23, 20
 
 _STYLE = {
@@ -108,7 +109,7 @@ class Chart:
             FigureCanvasAgg(figure)
             foot = 0.075 if self.note else 0.02
             figure.set_layout_engine("constrained", rect=(0.012, foot, 0.976, 0.985 - foot), h_pad=0.12, w_pad=0.1)
-            figure.suptitle(textwrap.fill(self.title, 74), x=0.02, ha="left", fontsize=TITLE_POINTS,
+            figure.suptitle(textwrap.fill(self.title, TITLE_LETTERS), x=0.02, ha="left", fontsize=TITLE_POINTS,
                             fontweight="bold", linespacing=1.15)
             if self.note:
                 figure.text(0.02, 0.022, self.note, fontsize=NOTE_POINTS, color=SOFT, ha="left", va="bottom")

@@ -7,7 +7,7 @@ An effect is said as "went with", never as "causes": nothing in members' logs wa
 holds zero is said as "cannot be told from none". Figures are rounded to what the interval can carry.
 """
 
-from patchstats.findings.compared import among_first, better, compared, seasons
+from patchstats.findings.compared import among_first, better, compared, practices, seasons
 from patchstats.findings.counts import (
     against_book,
     against_chart,
@@ -17,11 +17,11 @@ from patchstats.findings.counts import (
     rows_taken_in,
     share,
 )
-from patchstats.findings.effects import best_soil, changed, effect, sides_differ, what_drives
+from patchstats.findings.effects import best_soil, changed, effect, every_way, sides_differ, what_drives
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, together
 
 __all__ = [
     "OBSERVATIONAL", "Finding", "Findings", "against_book", "against_chart", "among_first", "best_soil", "better",
-    "changed", "compared", "effect", "middle", "path_against_scale", "portion", "rows_taken_in", "seasons",
-    "share", "sides_differ", "together", "what_drives",
+    "changed", "compared", "effect", "every_way", "middle", "path_against_scale", "portion", "practices",
+    "rows_taken_in", "seasons", "share", "sides_differ", "together", "what_drives",
 ]

@@ -8,7 +8,7 @@ import pandas as pd
 from scipy import stats
 
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
-from patchstats.findings.words import are, chance_words, places_for, speaker
+from patchstats.findings.words import are, capital, chance_words, places_for, signed, speaker
 from patchstats.remarks import PatchstatsError
 from patchstats.units import IMPERIAL, Shown, say
 
@@ -76,6 +76,32 @@ def among_first(ranks: pd.DataFrame, *, group: str = "growers", top: int = 3, le
                 f"({level:.0%} interval).")
     return Finding(f"likeliest among the first {top} {group}", float(best["rank"]), math.nan, float(best["low"]),
                    float(best["high"]), level, "", sentence, caveat)
+
+
+_AT_ONCE = "The best growers do many things at once: that a practice differs does not say that it did it."
+
+
+def practices(table: pd.DataFrame, *, shown: Shown = IMPERIAL, level: float = 0.9,
+              caveat: str = _AT_ONCE) -> Findings:
+    """What the best patches did differently, from :func:`patchstats.practices.best_against_middle` at ``level``.
+
+    First how many practices can be told apart when the number of questions is counted (Holm), then each of those.
+    """
+    told = table[table["p_adjusted"] < 1 - level]
+    found = [Finding(
+        "practices told apart", len(told), math.nan, len(told), len(told), level, "",
+        f"Of {len(table)} practices compared between the best patches and the middle ones, {len(told)} can be told "
+        f"apart when all are asked at once (Holm, at {level:.0%}).", caveat)]
+    for row in told.itertuples():
+        places = places_for(row.low, row.high, row.practice, shown)
+        number = speaker(row.practice, shown, places)
+        best, middle = (say(value, row.practice, shown, decimals=places) for value in (row.best, row.middle))
+        found.append(Finding(
+            row.practice, row.difference, row.se, row.low, row.high, level, row.practice,
+            f"{capital(row.meaning)}: {best} on the best patches against {middle} on the middle ones, within a season "
+            f"{signed(row.difference, number)} ({level:.0%} interval {number(row.low)} to {number(row.high)}).",
+            caveat))
+    return Findings(tuple(found))
 
 
 def seasons(table: pd.DataFrame, *, column: str = "pace_percent", shown: Shown = IMPERIAL, level: float = 0.9,

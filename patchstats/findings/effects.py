@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
@@ -77,6 +78,27 @@ def changed(change: str, estimate: float, *, low: float, high: float, se: float 
                  f"({level:.0%} interval {number(abs(low))} less to {number(abs(high))} more)")
     return Finding(name or change, float(estimate), float(se), float(low), float(high), level, column,
                    f"{capital(change)} went with {words}.", caveat, tuple(doubts))
+
+
+def every_way(ways: pd.DataFrame, what: str, *, column: str = "pace_percent", shown: Shown = IMPERIAL,
+              level: float = 0.9, caveat: str = OBSERVATIONAL) -> Finding:
+    """Whether an effect hangs on how it is worked out.
+
+    ``ways``: estimate, low, high at ``level`` [unit of ``column``], one row a way, the one reported first. The
+    finding holds the reported estimate, and as low and high the least and the greatest estimate of all ways.
+    """
+    first = ways.iloc[0]
+    least, most = float(ways["estimate"].min()), float(ways["estimate"].max())
+    same = int((np.sign(ways["estimate"]) == np.sign(first["estimate"])).sum())
+    sure = int(((ways["low"] > 0) | (ways["high"] < 0)).sum())
+    places = max(places_for(first["low"], first["high"], column, shown), places_for(least, most, column, shown))
+    number = speaker(column, shown, places)
+    sentence = (f"Worked out in {len(ways)} ways, the effect of {what} ran from {signed(least, number)} to "
+                f"{say(most, column, shown, difference=True, decimals=places)} (reported: "
+                f"{signed(first['estimate'], number)}); {same} of {len(ways)} have the reported sign, and {sure} an "
+                f"interval at {level:.0%} that leaves out zero.")
+    return Finding(f"{what}, every way", float(first["estimate"]), float(first.get("se", math.nan)), least, most, level,
+                   column, sentence, caveat)
 
 
 def sides_differ(name: str, estimate: float, *, low: float, high: float, se: float = math.nan, column: str,
