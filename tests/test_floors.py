@@ -138,7 +138,8 @@ def picture() -> str:
 
 
 def test_developers_see_the_same_picture():
-    assert picture() in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    shown = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert picture() in shown, f"DEVELOPERS.md is to show this:\n{picture()}"
 
 
 def test_importing_the_package_loads_nothing_heavy():
