@@ -93,9 +93,10 @@ def every_way(ways: pd.DataFrame, what: str, *, column: str = "pace_percent", sh
     sure = int(((ways["low"] > 0) | (ways["high"] < 0)).sum())
     places = max(places_for(first["low"], first["high"], column, shown), places_for(least, most, column, shown))
     number = speaker(column, shown, places)
+    unit = display_of(column, shown).unit
+    unit = unit if unit == "%" else f" {unit}"
     sentence = (f"Worked out in {len(ways)} ways, the effect of {what} ran from {signed(least, number)} to "
-                f"{say(most, column, shown, difference=True, decimals=places)} (reported: "
-                f"{signed(first['estimate'], number)}); {same} of {len(ways)} have the reported sign, and {sure} an "
+                f"{signed(most, number)}{unit} (reported: {signed(first['estimate'], number)}); {same} of {len(ways)} have the reported sign, and {sure} an "
                 f"interval at {level:.0%} that leaves out zero.")
     return Finding(f"{what}, every way", float(first["estimate"]), float(first.get("se", math.nan)), least, most, level,
                    column, sentence, caveat)
