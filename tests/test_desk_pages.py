@@ -21,7 +21,7 @@ from patchstats.intake import read_bytes
 
 HOME = Path(patchstats.desk.__file__).parent
 ANSWERS = {"date_order": "month first", "length": "in", "grower": "Marta Quell",
-           "heading:circumfrense": "circumfrence", "fruit": ""}
+           "heading:circumfrense": "yes", "fruit": ""}
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from desk_at_work import OPEN_LOG, WHOLE_LOG, new_club
 
 from patchstats.clubbook import HandedIn, open_club, take_in
 from patchstats.desk.preview import look
-from patchstats.desk.questions import Question, answers_of, asked, filled_in, together
+from patchstats.desk.questions import Question, asked, settings_of, together, told_of
 from patchstats.remark_kinds import kind
 from patchstats.remarks import PatchstatsError, remark
 
@@ -54,13 +54,14 @@ def test_answers_become_settings_of_the_reader():
         remark(kind("heading-near-miss"), "log.csv", 4, "circumfrense", "circumfrense", count=2, sample="60, 100",
                suggestion="circumference")])
     told = {"date_order": "month first", "length": "in", "grower": "  Marta   Quell ", "season": "2024",
-            "heading:circumfrense": "circumference"}
-    answers = answers_of(form(**told), questions, {"umfang": "circumference"})
+            "heading:circumfrense": "yes"}
+    tidy = told_of(form(**told), questions)
+    assert tidy == told | {"grower": "Marta Quell"}
+    answers = settings_of(tidy, questions, {"umfang": "circumference"})
     assert answers == {"date_order": "month first", "length": "in", "grower": "Marta Quell", "season": 2024,
                        "heading_words": {"umfang": "circumference", "circumfrense": "circumference"}}
-    assert [filled_in(q, answers) for q in questions] == [" ".join(told[q.key].split()) for q in questions]
-    assert answers_of(form(), questions) == {}, "an answer may be left out"
-    assert answers_of(form(**{"heading:circumfrense": "no"}), questions) == {}
+    assert settings_of(told_of(form(), questions), questions) == {}, "an answer may be left out"
+    assert settings_of({"heading:circumfrense": "no"}, questions) == {}
 
 
 @pytest.mark.parametrize(("told", "fault"), [
@@ -73,12 +74,12 @@ def test_answers_that_cannot_be_right_are_said(told, fault):
     questions = (Question("date_order", "choice", "Day first or month first?", "", (("day first", "Day first"),)),
                  Question("season", "year", "Which season?", ""), Question("grower", "text", "Whose log is this?", ""))
     with pytest.raises(PatchstatsError) as caught:
-        answers_of(form(**told), questions)
+        settings_of(told_of(form(**told), questions), questions)
     assert str(caught.value) == fault
 
 
 def test_what_the_form_was_not_asked_is_not_taken():
-    assert answers_of(form(heading_words="x", replaces="3"), ()) == {}
+    assert told_of(form(heading_words="x", replaces="3"), ()) == {} and settings_of({"replaces": "3"}, ()) == {}
 
 
 def test_a_question_stays_when_it_is_answered_so_that_it_can_be_answered_otherwise():

@@ -17,12 +17,14 @@ LARGEST_BYTES = 5_000_000  # a season's log has a few thousand letters; a workbo
 
 @dataclass(frozen=True)
 class OnCounter:
-    """One file on the counter: its bytes, what was answered, every question asked so far, and how it reads now."""
+    """One file on the counter: its bytes, how it reads now, every question asked so far, what was told in answer, and
+    the reader's settings that follow from that."""
 
     handed: HandedIn
     preview: Preview
     questions: tuple[Question, ...] = ()
-    answers: Mapping[str, object] = field(default_factory=dict)
+    told: Mapping[str, str] = field(default_factory=dict)
+    settings: Mapping[str, object] = field(default_factory=dict)
     replaces: int | None = None
 
 

@@ -22,7 +22,7 @@ from patchstats.clubbook.faults import in_words
 from patchstats.desk import thanks
 from patchstats.desk.counter import Counter, OnCounter
 from patchstats.desk.preview import look
-from patchstats.desk.questions import Question, together
+from patchstats.desk.questions import settings_of, together
 from patchstats.desk.security import Door, Session, Sessions
 
 _log = logging.getLogger(__name__)
@@ -52,15 +52,21 @@ class Desk:
 
     # --- handing in ---------------------------------------------------------------------------------------------
 
-    def look(self, handed: HandedIn, session: Session, *, answers: Mapping[str, object], replaces: int | None = None,
-             before: tuple[Question, ...] = ()) -> OnCounter:
-        """How a file would be taken in with these answers; nothing is kept."""
-        seen = look(self.folder, handed, answers=answers, replaces=replaces, member=session.member, club=self.club())
-        return OnCounter(handed, seen, together(before, seen.questions), dict(answers), replaces)
+    def look(self, handed: HandedIn, session: Session, *, replaces: int | None = None) -> OnCounter:
+        """How a file would be taken in; nothing is kept."""
+        seen = look(self.folder, handed, answers={}, replaces=replaces, member=session.member, club=self.club())
+        return OnCounter(handed, seen, seen.questions, replaces=replaces)
+
+    def look_again(self, item: OnCounter, session: Session, told: Mapping[str, str]) -> OnCounter:
+        """How it would be taken in with these answers. Raises :class:`PatchstatsError` for one that cannot be right."""
+        settings = settings_of(told, item.questions, self.settings.heading_words)
+        seen = look(self.folder, item.handed, answers=settings, replaces=item.replaces, member=session.member,
+                    club=self.club())
+        return OnCounter(item.handed, seen, together(item.questions, seen.questions), told, settings, item.replaces)
 
     def keep(self, item: OnCounter, session: Session) -> Receipt:
         """Takes a file in, and writes down who handed it in."""
-        (receipt,) = clubbook.take_in(self.folder, item.handed, answers=dict(item.answers), replaces=item.replaces)
+        (receipt,) = clubbook.take_in(self.folder, item.handed, answers=dict(item.settings), replaces=item.replaces)
         if receipt.number:
             session.receipts.add(receipt.number)
         if receipt.status == "taken in":

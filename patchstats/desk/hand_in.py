@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tornado import httputil
 from tornado.web import HTTPError, stream_request_body
 
 from patchstats.clubbook import HandedIn, as_html
 from patchstats.desk.counter import LARGEST_BYTES, OnCounter
 from patchstats.desk.pages import Page, in_mb
-from patchstats.desk.questions import answers_of, filled_in
+from patchstats.desk.questions import told_of
 from patchstats.remarks import PatchstatsError
 
 # What is read and thrown away so that the browser can be told politely; beyond that the connection is closed.
@@ -88,7 +90,7 @@ class HandIn(Start):
             self.set_status(413)
             await self.show(replaces, too_large(len(handed.data)))
         else:
-            item = await self.in_thread(self.desk.look, handed, self.me, answers={}, replaces=replaces)
+            item = await self.in_thread(self.desk.look, handed, self.me, replaces=replaces)
             if item.preview.receipt.status == "already taken in":
                 self.me.receipts.add(item.preview.receipt.number)  # whoever holds the file may see what became of it
             self.redirect(f"/preview/{self.desk.counter.put(self.me.token, item)}", status=303)
@@ -119,7 +121,7 @@ class Preview(Page):
     def show(self, item: OnCounter, *, again: bool = False, fault: str = "") -> None:
         receipt = item.preview.receipt
         may_see = bool(receipt.number) and self.desk.may_see(self.me, receipt.number)
-        unanswered = [q for q in item.questions if q.needed and not filled_in(q, item.answers)]
+        unanswered = [q for q in item.questions if q.needed and q.key not in item.told]
         self.render("preview.html", item=item, preview=item.preview, receipt=receipt, receipt_html=as_html(receipt),
                     open_questions=unanswered, again=again, fault=fault, may_see=may_see)
 
@@ -132,16 +134,14 @@ class Preview(Page):
             self.desk.counter.take_away(self.me.token, name)
             self.redirect("/", status=303)
             return
-        try:
-            answers = answers_of(lambda key: self.get_body_argument(key, ""), item.questions,
-                                 self.desk.settings.heading_words)
-        except PatchstatsError as error:
-            self.set_status(422)
-            self.show(item, fault=str(error))
-            return
-        if answers != item.answers:  # never kept unseen
-            item = await self.in_thread(self.desk.look, item.handed, self.me, answers=answers, replaces=item.replaces,
-                                        before=item.questions)
+        told = told_of(lambda key: self.get_body_argument(key, ""), item.questions)
+        if told != item.told:  # never kept unseen
+            try:
+                item = await self.in_thread(self.desk.look_again, item, self.me, told)
+            except PatchstatsError as error:
+                self.set_status(422)
+                self.show(replace(item, told=told), fault=str(error))
+                return
             self.desk.counter.put(self.me.token, item, name)
             self.redirect(f"/preview/{name}?again=yes", status=303)
             return

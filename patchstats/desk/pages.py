@@ -18,7 +18,6 @@ from tornado.web import HTTPError, RequestHandler
 from patchstats import clubbook
 from patchstats.desk.counter import LARGEST_BYTES
 from patchstats.desk.desk import Desk
-from patchstats.desk.questions import filled_in
 from patchstats.desk.security import HEADERS, Session, own_host
 from patchstats.remarks import PatchstatsError
 
@@ -82,7 +81,7 @@ class Page(RequestHandler):
         member = self.session.member if self.session else ""
         return {**super().get_template_namespace(), "club_name": self.desk.settings.name, "member": member,
                 "signed_in": bool(member), "largest_bytes": LARGEST_BYTES, "largest": in_mb(LARGEST_BYTES),
-                "filled_in": filled_in, "short": clipped}
+                "short": clipped}
 
     def write_error(self, status_code: int, **kwargs: Any) -> None:
         error = kwargs.get("exc_info", (None, None))[1]

@@ -20,7 +20,8 @@ _MOST_HEADINGS = 8
 @dataclass(frozen=True)
 class Question:
     """One question. ``key`` names it in the form and, but for headings, the reader's setting; ``choices`` are
-    (value, words), and none means that it is answered by typing; ``kind`` is choice, text or year."""
+    (value, words), and none means that it is answered by typing; ``kind`` is choice, text or year; ``meaning`` is what
+    yes says of a heading."""
 
     key: str
     kind: str
@@ -29,6 +30,7 @@ class Question:
     choices: tuple[tuple[str, str], ...] = ()
     suggestions: tuple[str, ...] = ()
     needed: bool = True
+    meaning: str = ""
 
 
 def asked(remarks: Iterable[Remark], *, member: str = "", growers: Iterable[str] = ()) -> tuple[Question, ...]:
@@ -54,47 +56,46 @@ def together(before: Iterable[Question], now: Iterable[Question]) -> tuple[Quest
     return tuple(sorted(made.values(), key=lambda q: not q.needed))
 
 
-def answers_of(form: Callable[[str], str], questions: Iterable[Question],
-               heading_words: Mapping[str, str] | None = None) -> dict[str, object]:
-    """A filled-in form as settings of the reader. ``form`` gives a field's text ("" when it was left alone);
-    ``heading_words`` are the club's own, which answers join.
+def told_of(form: Callable[[str], str], questions: Iterable[Question]) -> dict[str, str]:
+    """What a filled-in form says to these questions, spaces tidied; questions left alone are left out.
+
+    ``form`` gives a field's text ("" when it was left alone).
+    """
+    told = {question.key: " ".join(form(question.key).split()) for question in questions}
+    return {key: words for key, words in told.items() if words}
+
+
+def settings_of(told: Mapping[str, str], questions: Iterable[Question],
+                heading_words: Mapping[str, str] | None = None) -> dict[str, object]:
+    """Answers as settings of the reader. ``heading_words`` are the club's own, which answered headings join.
 
     Raises :class:`PatchstatsError`, which names the question, when an answer cannot be right.
     """
-    answers: dict[str, object] = {}
+    settings: dict[str, object] = {}
     words: dict[str, str] = {}
     for question in questions:
-        told = " ".join(form(question.key).split())
-        if not told:
+        answer = told.get(question.key, "")
+        if not answer:
             continue
-        if question.choices:
-            if told not in dict(question.choices):
-                raise PatchstatsError(f"{question.title} Choose one of the answers that are offered.")
-            if question.key.startswith(_HEADING):
-                if told != "no":
-                    words[question.key.removeprefix(_HEADING)] = told
-            else:
-                answers[question.key] = told
+        if question.choices and answer not in dict(question.choices):
+            raise PatchstatsError(f"{question.title} Choose one of the answers that are offered.")
+        if question.key.startswith(_HEADING):
+            if answer == "yes":
+                words[question.key.removeprefix(_HEADING)] = question.meaning
+        elif question.choices:
+            settings[question.key] = answer
         elif question.kind == "year":
-            if not re.fullmatch(r"(19[5-9]|20[0-9])[0-9]", told):
+            if not re.fullmatch(r"(19[5-9]|20[0-9])[0-9]", answer):
                 raise PatchstatsError(f"{question.title} Write the year with four digits, such as 2024.")
-            answers[question.key] = int(told)
+            settings[question.key] = int(answer)
         else:
             try:
-                answers[question.key] = tidy_name(told)
+                settings[question.key] = tidy_name(answer)
             except PatchstatsError as error:
                 raise PatchstatsError(f"{question.title} {error}") from None
     if words:
-        answers["heading_words"] = {**(heading_words or {}), **words}
-    return answers
-
-
-def filled_in(question: Question, answers: Mapping[str, object]) -> str:
-    """How a question stands answered; "" when it is open."""
-    if question.key.startswith(_HEADING):
-        words = answers.get("heading_words", {})
-        return words.get(question.key.removeprefix(_HEADING), "") if isinstance(words, Mapping) else ""
-    return str(answers.get(question.key, ""))
+        settings["heading_words"] = {**(heading_words or {}), **words}
+    return settings
 
 
 def _date_order(remark: Remark, known) -> Question:
@@ -147,7 +148,8 @@ def _heading(remark: Remark, known) -> Question:
     meant = facts["suggestion"]
     return Question(f"{_HEADING}{remark.read}", "choice", f"Does the heading “{remark.read}” mean “{meant}”?",
                     f"It is one slip away from a known heading. The cells below it ({facts.get('sample', '')}) are "
-                    "left out unless you say yes.", ((meant, f"Yes, {meant}"), ("no", "No, leave it out")))
+                    "left out unless you say yes.",
+                    (("yes", f"Yes, {meant}"), ("no", "No, leave it out")), meaning=meant)
 
 
 def _count(facts: Mapping[str, str], one: str, more: str) -> str:
