@@ -231,5 +231,7 @@ def residual_table(fit: MixedFit) -> pd.DataFrame:
         own = fit.system.effects[start:start + term.n_levels * size].reshape(term.n_levels, size) @ info.transform.T
         place = _recode(fit, number, random.labels)
         shift += (random.columns * own[place][random.codes]).sum(axis=1) * unit
-    return pd.DataFrame({"fitted": centre + shift, "marginal": design.y - centre,
-                         "conditional": design.y - centre - shift}, index=design.index)
+    conditional = design.y - centre - shift
+    whitened = fit.problem.residuals.whiten(fit._rho, fit.optimum.point.sigma2, conditional)
+    return pd.DataFrame({"fitted": centre + shift, "marginal": design.y - centre, "conditional": conditional,
+                         "whitened": whitened}, index=design.index)

@@ -82,3 +82,6 @@ class PowerResiduals:
 
     def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
         return np.sqrt(self.row_variance(rho, sigma2, None)) * generator.normal(size=len(self._log))
+
+    def whiten(self, rho: np.ndarray, sigma2: float, residual: np.ndarray) -> np.ndarray:
+        return residual / np.sqrt(self.row_variance(rho, sigma2, None))

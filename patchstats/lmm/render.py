@@ -104,9 +104,9 @@ def doubts(fit: MixedFit) -> pd.DataFrame:
 def _residual_doubts(fit: MixedFit) -> list[tuple[str, str, str]]:
     if len(fit.design.y) == 0:
         return []
-    residual = fit.residuals["conditional"].to_numpy()
-    if fit.weight is not None:
-        residual = residual * np.sqrt(fit.weight)
+    residual = fit.residuals["whitened"].to_numpy()
+    if not np.isfinite(residual).all():
+        return []
     scale = np.sqrt(np.mean(residual ** 2))
     if scale == 0.0:
         return []

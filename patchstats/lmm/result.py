@@ -159,7 +159,10 @@ class MixedFit:
 
     @cached_property
     def residuals(self) -> pd.DataFrame:
-        """By row: fitted, marginal (y - X beta) and conditional (y - X beta - Z b) residual."""
+        """By row: fitted, marginal (y - X beta), conditional (y - X beta - Z b), and the latter whitened.
+
+        Whitened residuals are what should look like independent noise of variance one.
+        """
         return effects.residual_table(self)
 
     def check(self) -> pd.DataFrame:

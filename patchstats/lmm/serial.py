@@ -139,6 +139,13 @@ class SerialResiduals:
         out[self._arranged] = fresh
         return out * np.sqrt(self.row_variance(rho, sigma2, None))
 
+    def whiten(self, rho: np.ndarray, sigma2: float, residual: np.ndarray) -> np.ndarray:
+        scaled = (residual / np.sqrt(self.row_variance(rho, sigma2, None)))[self._arranged]
+        power = np.where(self._gap == 0.0, 0.0, _power(self.phi(rho), self._gap))
+        out = np.empty_like(scaled)
+        out[self._arranged] = (scaled - power * np.concatenate([[0.0], scaled[:-1]])) / np.sqrt(1.0 - power ** 2)
+        return out
+
 
 def _power(phi: float, gap: np.ndarray) -> np.ndarray:
     sign = np.where((phi < 0.0) & (np.round(gap) % 2 == 1), -1.0, 1.0)

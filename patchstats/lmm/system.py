@@ -8,6 +8,8 @@ in ``u`` they also hold where a covariance is singular or zero. All in the scale
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 from scipy import sparse
 from scipy.linalg import cho_factor, cho_solve
@@ -91,6 +93,19 @@ class System:
             out += np.einsum("ia,ia->i", random[:, list(term.columns)], own[codes[:, number]])
         return out
 
+    def _quadratic(self, rows: sparse.csr_array) -> np.ndarray:
+        """``k' M^-1 k`` for each row."""
+        if self._inverse is not None and rows.nnz * 10 < rows.shape[0] * rows.shape[1]:
+            return np.asarray(rows.multiply(rows @ self._inverse).sum(axis=1)).ravel()
+        dense = rows.toarray().T
+        return np.einsum("ij,ij->j", dense, self.solve(dense))
+
+    @cached_property
+    def _inverse(self) -> np.ndarray | None:
+        """The inverse of M where it is small enough to hold; rows of few entries are then cheap."""
+        size = self.lam.shape[0]
+        return self.solve(np.eye(size)) if size <= _DENSE else None
+
     def variance(self, effects: sparse.csr_array, fixed: np.ndarray | None) -> np.ndarray:
         """Error variance over sigma2 of ``effects @ b + fixed @ beta`` for each row of the two.
 
@@ -101,8 +116,8 @@ class System:
         for start in range(0, len(out), _CHUNK):
             piece = slice(start, min(start + _CHUNK, len(out)))
             here = spherical[piece]
-            dense = here.toarray().T
-            out[piece] = np.einsum("ij,ij->j", dense, self.solve(dense)) if dense.size else 0.0
+            if here.nnz:
+                out[piece] = self._quadratic(here)
             if fixed is not None:
                 left = fixed[piece] - here @ self.solved_couple
                 out[piece] += np.einsum("ij,jk,ik->i", left, self.inner_inverse, left)

@@ -180,11 +180,21 @@ class TapeResiduals:
         found = self._whitened(rho)
         pivot, multiplier = found["pivot"], found["multiplier"]
         fresh = generator.normal(size=len(pivot)) * np.sqrt(pivot)
+        linked = fresh.copy()
         for above, here in self._pairs:
-            fresh[here] += multiplier[here] * fresh[above]
+            linked[here] += multiplier[here] * fresh[above]
         out = np.empty(len(pivot))
-        out[self._order] = fresh
+        out[self._order] = linked
         return out * self.unit
+
+    def whiten(self, rho: np.ndarray, sigma2: float, residual: np.ndarray) -> np.ndarray:
+        found = self._whitened(rho)
+        scaled = residual[self._order] / self.unit
+        for above, here in self._pairs:
+            scaled[here] -= found["multiplier"][here] * scaled[above]
+        out = np.empty_like(scaled)
+        out[self._order] = scaled / np.sqrt(found["pivot"])
+        return out
 
 
 def _numbers_together(first: pd.Series, second: pd.Series) -> tuple[np.ndarray, np.ndarray]:

@@ -3,9 +3,9 @@
     python tests/benchmarks/coverage_lmm.py --clubs 500 --workers 2
 
 Gains are differences of taped weights: the tape's slips are shared by neighbouring gains, and a process noise of its
-own comes on top. Each club is fitted twice, with tape errors and with independent errors. Intervals of fixed effects are
-95 % (Satterthwaite), those of standard deviations 90 % (Wald on the logarithm); a fit that puts a standard deviation at
-zero counts as a miss. ``se ratio`` is the mean standard error over the true spread of the estimates.
+own comes on top. Each club is fitted twice, with tape errors and with independent errors. Intervals of fixed effects
+are 95 % (Satterthwaite), those of standard deviations 90 % (Wald on the logarithm); a fit that puts a standard
+deviation at zero counts as a miss. ``se ratio`` is the mean standard error over the true spread of the estimates.
 """
 
 from __future__ import annotations
