@@ -56,15 +56,12 @@ _kind("nulls-removed", "repaired", "Null characters removed",
 _kind("sheet-empty", "noted", "Empty sheet",
       "A workbook often holds sheets that were never used.",
       "The sheet {sheet} is empty.", "Nothing to do.")
-_kind("table-unkept", "blanked", "Column that the club's tables do not keep",
-      "An exported table was read, and it has a column that the data dictionary does not know.",
-      "The column {column} is not in the table {table}.", "Remove the column, or rename it as in the dictionary.")
 
 # --- lines and headings ---------------------------------------------------------------------------------------
 _kind("quote-broken", "repaired", "Quotation mark without its partner",
       "In a CSV file a cell that starts with a quotation mark must end with one. Inch marks and names in "
       "quotation marks break this rule.",
-      "A quotation mark has no partner; the line was read as {after}.", "Check the line; write 84 in, not 84\".")
+      "A quotation mark has no partner; the line was read as: {after}.", "Check the line; write 84 in, not 84\".")
 _kind("title-line", "noted", "Line of words on top",
       "Titles and greetings above the table are no readings. They are kept here, word for word.",
       "These words stand above the table and belong to no column: {read}.", "Nothing to do.")
@@ -154,9 +151,6 @@ _kind("value-out-of-range", "blanked", "Value that cannot be",
       "A value far outside what a fruit, a plant or a patch can have: a slip of the pen or of the unit.",
       "{read} is {value} {unit} as {quantity}; only {low} to {high} {unit} can be. The cell was left empty.",
       "Look at your own notes and write the value again, with its unit.")
-_kind("doubt-marked", "noted", "Marked as doubtful",
-      "A reading marked with ~ or ? is kept and marked as doubtful.",
-      "{read} is marked as doubtful by the writer; it was kept.", "Nothing to do.")
 
 # --- units ----------------------------------------------------------------------------------------------------
 _kind("unit-asked", "asked", "Inches or centimetres?",
@@ -172,7 +166,7 @@ _kind("unit-by-company", "noted", "Unit settled by the rest of the log",
       "{what} names no unit and was read as {unit}, as {why}.", "Write the unit in the heading next time.")
 _kind("unit-unlikely", "noted", "Unit that does not fit the numbers",
       "The heading names a unit in which these numbers would be no fruit that anyone has grown.",
-      "The column {column} says {unit}, but its numbers look like {other}.",
+      "The column {column} says {unit}, but its numbers look like {other}; they were kept as it says.",
       "Check the unit in the heading.")
 
 # --- dates ----------------------------------------------------------------------------------------------------

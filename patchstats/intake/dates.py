@@ -339,6 +339,8 @@ class Calendar:
             if self.order is None:
                 return None
         day = self._resolve(p, self.order or DAY_FIRST, season)
+        if day is None and p.pair and len(both := self.both(p)) == 1:
+            day = both[0]  # the order is an answer, but this date has one reading only
         if day is not None and p.year is None and self.turns and day.month >= 8:
             return _date(day.year - 1, day.month, day.day)
         return day

@@ -81,14 +81,13 @@ def prepare(data: bytes, words: Words, settings: Settings, name: str) -> Clean |
 def _is_plain(page: Page, block: Block, settings: Settings) -> bool:
     settle_meanings(block)
     concepts = [c.concept for c in block.columns]
-    if kinds_of(block) != ("readings",) or set(concepts) - _ALLOWED or len(set(concepts)) != len(concepts):
+    fruits = block.column("fruit")
+    if kinds_of(block) != ("readings",) or fruits is None or "date" not in concepts:
         return False
-    if (
-        not {"date", "fruit"} <= set(concepts)
-        or "grower" not in (*concepts, *block.facts)
-        and not settings.grower
-        and not all(t.count("/") == 2 for t in block.column("fruit").texts)
-    ):  # type: ignore[union-attr]
+    if set(concepts) - _ALLOWED or len(set(concepts)) != len(concepts):
+        return False
+    told = "grower" in concepts or "grower" in block.facts or settings.grower
+    if not told and not all(t.count("/") == 2 for t in fruits.texts):
         return False
     whole = block.rows == list(range(block.rows[0], len(page.cells)))
     contiguous = page.lines[block.rows[0]:] == list(range(page.lines[block.rows[0]], page.lines[block.rows[0]] + len(

@@ -56,14 +56,8 @@ def tables_of(frame, fruit, keys, days, good, tapes, start: int, name: str, bloc
         else:
             made[column.name] = np.full(size, np.nan) if column.kind == "number" else nothing
     if "over_the_top" in tapes and all(c in tapes for c in TAPE[:3]):
-        total = made["over_the_top_cm"]
-        made["over_the_top_cm"] = np.where(
-            np.isnan(total),
-            tapes["circumference"]
-            + tapes["side_to_side"]  # type: ignore[call-overload]
-            + tapes["stem_to_blossom"],
-            total,
-        )
+        total, summed = tapes["over_the_top"], tapes["circumference"] + tapes["side_to_side"] + tapes["stem_to_blossom"]
+        made["over_the_top_cm"] = np.where(np.isnan(total), summed, total)
     out = {"readings": pd.DataFrame(made, copy=False)}
     rows = np.flatnonzero(good)
     seen = np.full(len(keys), -1)

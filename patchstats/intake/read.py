@@ -228,9 +228,9 @@ def _pages(opened, name: str) -> list[Page]:
     if opened.text is not None:
         split = split_text(opened.text)
         page = Page(name, split.cells, split.lines, split.delimiter)
-        for record in split.broken:
-            page.remarks.append(remark(kind("quote-broken"), name, split.lines[record], "", page.words(record),
-                                       before=page.words(record), after=page.words(record)))
+        for record, line in split.broken:
+            page.remarks.append(remark(kind("quote-broken"), name, split.lines[record], "", line, before=line,
+                                       after=page.words(record)))
         return [page]
     several = len(opened.sheets) > 1
     pages = []

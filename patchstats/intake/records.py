@@ -18,17 +18,19 @@ SPACES = "  "  # two or more spaces
 SPACE = " "  # one or more spaces: the last resort for pasted text
 _LONGEST_CELL_LINES = 30
 _QUOTES = {'"': '"', "“": "”", "„": "“", "«": "»"}
+_FRACTION = re.compile(r"(\d) +(\d{1,2}/(?:2|3|4|8|16)(?!\S))")  # stays with its whole number: 84 1/2
 _DATE_THEN_NUMBERS = re.compile(r"^\s*\S*\d\S*(\s+\S*\d\S*)+\s*$")
 
 
 @dataclass
 class Split:
-    """Text as records: ``cells`` and the ``lines`` they start on; ``broken`` records had a quote without partner."""
+    """Text as records: ``cells`` and the ``lines`` they start on; ``broken`` records had a quote without
+    partner."""
 
     cells: list[list[str]] = field(default_factory=list)
     lines: list[int] = field(default_factory=list)
     delimiter: str = ","
-    broken: list[int] = field(default_factory=list)
+    broken: list[tuple[int, str]] = field(default_factory=list)  # (record, the line as it stands)
 
 
 def lines_of(text: str) -> list[str]:
@@ -60,7 +62,7 @@ def split_text(text: str, delimiter: str | None = None) -> Split:
             made.cells.append(cells)
             made.lines.append(number + 1)
             if broken:
-                made.broken.append(len(made.cells) - 1)
+                made.broken.append((len(made.cells) - 1, " ".join(lines[number:number + taken])))
         number += taken
     return made
 
@@ -94,10 +96,11 @@ def settle_delimiter(lines: list[str]) -> str:
 def _cells(lines: list[str], number: int, mark: str) -> tuple[list[str], int, bool]:
     """The cells of the record that starts on a line, the lines it takes, and whether a quote had no partner."""
     line = lines[number]
-    if mark in (SPACES, SPACE):
-        # A fraction stays with its whole number: 84 1/2.
-        pattern = r"\s{2,}|\t" if mark == SPACES else r"\s+(?!\d+/\d+(?:\s|$)(?<=[2468]))"
-        return re.split(pattern, line.strip()), 1, False
+    if mark == SPACES:
+        return re.split(r"\s{2,}|\t", line.strip()), 1, False
+    if mark == SPACE:
+        joined = _FRACTION.sub("\\1\N{NO-BREAK SPACE}\\2", line)
+        return [t.replace("\N{NO-BREAK SPACE}", " ") for t in re.split(r"[ \t]+", joined.strip())], 1, False
     if not any(q in line for q in _QUOTES):
         return line.split(mark), 1, False
     cells: list[str] = []

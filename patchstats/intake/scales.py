@@ -31,6 +31,18 @@ def excess(concept: str, values: Sequence[float], days: Sequence[float]) -> list
             for v, d in zip(values, days, strict=True) if v > 0]
 
 
+def unlikely(unit: str, excesses: Sequence[float]) -> str:
+    """The unit that the numbers look like when that of their heading makes no fruit of them, "" when it does.
+
+    ``excesses`` are those of the numbers as inches. Inches beyond any fruit are centimetres; centimetres a third of
+    the usual fruit, which as inches would be an ordinary one, are inches.
+    """
+    middle = float(np.median(excesses))
+    if unit == "in" and middle > _SURELY_CM:
+        return "cm"
+    return "in" if unit == "cm" and abs(middle) < _SURELY_INCHES else ""
+
+
 @dataclass
 class Company:
     """What the rest of a log says of its units: counts of cells, headings and facts in either system."""
@@ -39,7 +51,7 @@ class Company:
     metric: int = 0
     stated: str = ""  # the unit that a line on top names, "" if none
     fractions: int = 0
-    custom: str = ""  # the club's custom or a member's answer: "in" or "cm"
+    custom: str = ""  # an answer: "in" or "cm"
     excesses: list[float] = field(default_factory=list)
 
     def hear(self, unit: str, weight: int = 1) -> None:
@@ -61,6 +73,8 @@ class Company:
         """The unit of tapes that name none: (unit or "", how it was settled, why in words)."""
         if self.stated in ("in", "cm", "mm", "m", "ft"):
             return self.stated, "stated", "a line on top says so"
+        if self.custom:
+            return self.custom, "stated", "the writer or the club says so"
         if self.fractions:
             return "in", "unit-by-company", "its numbers are written with fractions"
         middle = float(np.median(self.excesses)) if self.excesses else math.nan
@@ -77,15 +91,13 @@ class Company:
             return unit, "unit-by-company", f"the other units of the log are {self.system}"
         if settled == "in":
             return "in", "unit-by-size", "in centimetres the fruit would be far smaller than any entry"
-        if self.custom:
-            return self.custom, "unit-by-company", "the club measures so"
         return "", "", ""
 
     def other(self, kind: str, values: Sequence[float]) -> tuple[str, str, str]:
         """The unit of a column without one that is no fruit's length: vine, mass, temperature, area, rain, depth."""
         size = float(np.median(np.abs(values))) if len(values) else math.nan
         system = self.system or {"in": "imperial", "cm": "metric"}.get(self.custom, "")
-        why = f"the other units of the log are {self.system}" if self.system else "the club measures so"
+        why = f"the other units of the log are {self.system}" if self.system else "the tape is"
         if kind == "temperature":
             if self.stated in ("F", "C"):
                 return self.stated, "stated", ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections import Counter
 
@@ -13,7 +14,7 @@ from patchstats.intake.headings import Words, unit_of
 from patchstats.intake.layout import Laid
 from patchstats.intake.names import season_of_file
 from patchstats.intake.page import Page
-from patchstats.intake.scales import excess
+from patchstats.intake.scales import excess, unlikely
 from patchstats.intake.settings import Settings
 from patchstats.intake.values import Told
 
@@ -94,11 +95,19 @@ def _stated_order(blocks: list[tuple[Page, Block]]) -> str | None:
     return None
 
 
+def _usual_set(day: dt.date) -> dt.date:
+    """The usual pollination before a taping: about 4 July (growers' guides), half a year later south of the line."""
+    south = day.month in (12, 1, 2, 3, 4, 5)
+    usual = dt.date(day.year + (day.month == 12), 1, 3) if south else dt.date(day.year, 7, 4)
+    return min(usual, day - dt.timedelta(days=10))
+
+
 def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
-    """How large the tapes without a unit would be as inches, against the usual fruit of that day."""
-    bare = [c for c in block.columns if (c.concept in TAPE or c.concept == "three") and not c.unit]
+    """How large the tapes would be as inches, against the usual fruit of that day; a heading's unit in which they
+    would be no fruit is spoken of."""
+    tapes = [c for c in block.columns if c.concept in TAPE or c.concept == "three"]
     dates = block.column("date") or block.column("day")
-    if not bare or dates is None:
+    if not tapes or dates is None:
         return
     fact = block.facts.get("set_date")
     start = None
@@ -106,7 +115,6 @@ def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
         parsed = told.calendar.parse(fact.text)
         start = told.calendar.read(parsed) if parsed else None
     days: list[float | None] = []
-    first = None
     for text in dates.texts:
         parsed = told.calendar.parse(text) if text.strip() else None
         number = (
@@ -119,18 +127,22 @@ def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
         if day is None:
             days.append(None)
             continue
-        first = first or day
-        # Without a pollination date the first taping is taken as day 10, the usual time to begin.
-        days.append(float((day - start).days) if start else float((day - first).days + 10))
-    for column in bare:
+        days.append(float((day - (start or _usual_set(day))).days))
+    for column in tapes:
+        excesses: list[float] = []
         for text, at in zip(column.texts, days, strict=True):
             if at is None or not text.strip():
                 continue
             if column.concept == "three":
                 three = cells.three_measures(cells.clean(text), told.decimal)
                 if three and not three[2] and three[0][0] > 0:
-                    told.company.excesses += excess("circumference", [three[0][0]], [at])
+                    excesses += excess("circumference", [three[0][0]], [at])
                 continue
             number = cells.read_number(cells.clean(text), told.decimal)
             if isinstance(number, cells.Number) and not number.unit and number.value > 0:
-                told.company.excesses += excess(column.concept, [number.value], [at])
+                excesses += excess(column.concept, [number.value], [at])
+        if not column.unit:
+            told.company.excesses += excesses
+        elif len(excesses) >= 3 and (start or dates.concept == "day") and (other := unlikely(column.unit, excesses)):
+            page.say("unit-unlikely", None, None, read=column.heading, column=column.heading,
+                     unit=values.UNIT_WORDS[column.unit], other=values.UNIT_WORDS[other])
