@@ -4,9 +4,10 @@
     python tests/benchmarks/bench_lmm.py --rows 1000000 --engines ours,mixedlm,lme4 --repeat 5
     python tests/benchmarks/bench_lmm.py --task tape --rows 100000 --engines ours
 
-Every fit runs in a process of its own with one linear-algebra thread. Seconds are the fit's own (data in memory
-before, median of the repeats); processor seconds are those of the whole process, making the data included; memory is the process's peak, data and libraries included. mixedlm comes from PyPI; lme4
-and nlme are run where Rscript is found. The criterion is minus twice the restricted log-likelihood.
+Every fit runs in a process of its own with one linear-algebra thread. Seconds are the fit's own, data in memory before
+(median of the repeats); processor seconds are those of the whole process, making the data included; memory is the
+process's peak, data and libraries included. mixedlm comes from PyPI; lme4 and nlme are run where Rscript is found. The
+criterion is minus twice the restricted log-likelihood.
 
 Tasks: ``crossed`` (fruit intercept and slope, grower, season, patch-season, seed line), ``ar1`` (fruit intercept, AR(1)
 within fruit), ``tape`` (as crossed, gains of taped weights), ``pieces`` (crossed, fed from a generator: no rows kept),
@@ -223,7 +224,8 @@ def main() -> None:
             value = f"{value:.6f}" if isinstance(value, float) else value
             note = f" ({last['note']})" if "note" in last else ""
             cpu = f"{last['cpu']:.1f}" if last.get("cpu") else ""
-            print(f"| {chosen.task} | {n_rows:,} | {engine} | {middle} | {cpu} | {memory} | {value}{note} |", flush=True)
+            cells = [chosen.task, f"{n_rows:,}", engine, middle, cpu, memory, f"{value}{note}"]
+            print("| " + " | ".join(cells) + " |", flush=True)
 
 
 if __name__ == "__main__":
