@@ -108,8 +108,8 @@ def test_best_soil_in_words():
 def test_every_way_counts_signs_and_intervals():
     ways = pd.DataFrame({"estimate": [8.0, 6.0, -1.0], "low": [5.0, 2.0, -4.0], "high": [11.0, 10.0, 2.0]})
     found = findings.every_way(ways, "plant size")
-    assert found.sentence == ("Worked out in 3 ways, the effect of plant size ran from -1 to +8% (reported: +8); 2 of 3 "
-                              "have the reported sign, and 2 an interval at 90% that leaves out zero.")
+    assert found.sentence == ("Worked out in 3 ways, the effect of plant size ran from -1 to +8% (reported: +8); 2 of "
+                              "3 have the reported sign, and 2 an interval at 90% that leaves out zero.")
     assert (found.estimate, found.low, found.high) == (8, -1, 8)
 
 

@@ -96,8 +96,8 @@ def every_way(ways: pd.DataFrame, what: str, *, column: str = "pace_percent", sh
     unit = display_of(column, shown).unit
     unit = unit if unit == "%" else f" {unit}"
     sentence = (f"Worked out in {len(ways)} ways, the effect of {what} ran from {signed(least, number)} to "
-                f"{signed(most, number)}{unit} (reported: {signed(first['estimate'], number)}); {same} of {len(ways)} have the reported sign, and {sure} an "
-                f"interval at {level:.0%} that leaves out zero.")
+                f"{signed(most, number)}{unit} (reported: {signed(first['estimate'], number)}); {same} of {len(ways)} "
+                f"have the reported sign, and {sure} an interval at {level:.0%} that leaves out zero.")
     return Finding(f"{what}, every way", float(first["estimate"]), float(first.get("se", math.nan)), least, most, level,
                    column, sentence, caveat)
 
