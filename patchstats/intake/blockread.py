@@ -22,7 +22,7 @@ class BlockReader:
     """One block, read: its names, its days, its values, row by row."""
 
     def __init__(self, page: Page, block: Block, told: Told, settings: Settings, harvest: Harvest, grower: str | None):
-        settle_meanings(block)
+        settle_meanings(block, told.around)
         self.page, self.block, self.told, self.settings, self.harvest = page, block, told, settings, harvest
         self.size = len(block.rows)
         self.default_grower = grower

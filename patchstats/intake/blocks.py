@@ -82,7 +82,9 @@ def joined(old: dict[str, Fact], new: list[Fact]) -> dict[str, Fact]:
         gone |= set(_OF_FRUIT)
     kept = {concept: fact for concept, fact in old.items() if concept not in gone}
     for fact in new:
-        kept[fact.concept if not fact.label else f"{fact.concept} of {fact.label}"] = fact
+        beside = any(f.concept == fact.concept and f.record == fact.record and f is not fact for f in new)
+        suffix = f" of {fact.label}" if fact.label else f" at {fact.position}" if beside and fact.position >= 0 else ""
+        kept[fact.concept + suffix] = fact
     named = kept.get("fruit")
     if named:  # what was said of this very fruit
         for key in [k for k, f in kept.items() if f.label and f.label == named.text]:
@@ -141,7 +143,7 @@ def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
                 continue
         if len(full) == 1:
             spoken = words.fact(text.lstrip("#*- "))
-            if spoken and _sounds_true(*spoken):
+            if spoken and _sounds_true(*spoken) and (spoken[0] != "seed" or any(ch.isdigit() for ch in spoken[1])):
                 return [Fact(spoken[0], spoken[1], record, position, "", text[: len(text) - len(spoken[1])].strip())]
         if not found:
             return []

@@ -20,6 +20,7 @@ class Table:
     depth: int
     headings: list[tuple[int, Heading | None, str]]
     groups: dict[int, tuple[str, str]] = field(default_factory=dict)  # position -> (what it names, label)
+    elsewhere: frozenset[int] = frozenset()  # positions of other tables that stand beside this one
 
 
 def is_datum(text: str) -> bool:
@@ -29,6 +30,9 @@ def is_datum(text: str) -> bool:
 
 def blocks_of(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], words: Words) -> list[Block]:
     """A table's rows as one block, or as one for each fruit, plant or patch that its headings name."""
+    starts = [p for p, h, _ in table.headings if h and h.concept == "date" and p not in table.groups]
+    if len(starts) > 1 and len({h.concept for _, h, _ in table.headings if h}) < len(table.headings) - 1:
+        return _side_by_side(page, table, starts, rows, facts, words)
     shared: list[Column] = []
     grouped: dict[tuple[str, str], list[Column]] = {}
     seen: dict[tuple[str, str, str, str, str], str] = {}
@@ -45,7 +49,7 @@ def blocks_of(page: Page, table: Table, rows: list[int], facts: dict[str, Fact],
             unknown.append((position, text))
             continue
         if heading.group and (heading.group_of or len(counts) > 1 or all_grouped):
-            of = heading.group_of or ("patch" if heading.concept == "soil" else "fruit")
+            of = heading.group_of or {"soil": "patch", "secondaries": "plant"}.get(heading.concept, "fruit")
             groups[position] = of, heading.group
         key = (*groups.get(position, ("", "")), heading.concept, heading.depth, heading.time_of_day)
         column = Column(heading.concept, [page.text(r, position) for r in rows], list(rows), [position] * len(rows),
@@ -55,6 +59,7 @@ def blocks_of(page: Page, table: Table, rows: list[int], facts: dict[str, Fact],
             continue
         seen.setdefault(key, text)
         (grouped.setdefault(groups[position], []) if position in groups else shared).append(column)
+    _both_sides(page, shared, grouped)
     if not {"date", "day"} & {c.concept for c in shared}:
         _date_without_heading(page, table, rows, shared)
     _margins(page, table, rows, shared)
@@ -73,6 +78,41 @@ def blocks_of(page: Page, table: Table, rows: list[int], facts: dict[str, Fact],
         for block in made[:-1]:
             block.columns = [c for c in block.columns if c not in measures]
     return made
+
+
+def _side_by_side(page: Page, table: Table, starts: list[int], rows: list[int], facts: dict[str, Fact],
+                  words: Words) -> list[Block]:
+    """Tables that stand beside each other, each with a date column of its own and with the facts above it."""
+    made = []
+    everything = frozenset(p for p, _, _ in table.headings)
+    for start, stop in zip([0, *starts[1:]], [*starts[1:], 10_000], strict=True):
+        part = Table(table.record, table.depth, [h for h in table.headings if start <= h[0] < stop],
+                     elsewhere=everything - set(range(start, stop)))
+        above = {f.concept: f for k, f in facts.items() if " at " in k and start <= f.position < stop}
+        plain_facts = {k: f for k, f in facts.items() if " at " not in k}
+        made += blocks_of(page, part, rows, {**plain_facts, **above}, words)
+    return made
+
+
+def _both_sides(page: Page, shared: list[Column], grouped: dict[tuple[str, str], list[Column]]) -> None:
+    """Secondary vines counted left and right of the main vine are one count."""
+    sides = {label.casefold(): label for _, label in grouped}
+    for left, right in (("l", "r"), ("left", "right"), ("links", "rechts")):
+        if left not in sides or right not in sides:
+            continue
+        keys = [key for side in (left, right) for key in grouped if key[1] == sides[side]]
+        columns = [c for key in keys for c in grouped[key] if c.concept == "secondaries"]
+        if len(columns) != 2 or any(len(grouped[key]) != 1 for key in keys):
+            continue
+        a, b = columns
+        texts = [f"{x.strip()}+{y.strip()}" if x.strip().isdigit() and y.strip().isdigit() else x
+                 for x, y in zip(a.texts, b.texts, strict=True)]
+        for (record, position), text in zip(zip(b.records, b.positions, strict=True), texts, strict=True):
+            if "+" in text:
+                page.use(record, position)
+        shared.append(Column("secondaries", texts, a.records, a.positions, f"{a.heading} + {b.heading}", a.unit))
+        for key in keys:
+            del grouped[key]
 
 
 def _one_probe_each(shared: list[Column], rows: list[int], facts: dict[str, Fact]) -> list[Block]:
@@ -126,7 +166,7 @@ def _date_without_heading(page: Page, table: Table, rows: list[int], shared: lis
 
 def _margins(page: Page, table: Table, rows: list[int], shared: list[Column]) -> None:
     """Words beyond the headings or under an empty heading are notes in the margin; numbers there are asked about."""
-    named = {position for position, _, _ in table.headings}
+    named = {position for position, _, _ in table.headings} | table.elsewhere
     texts, positions = [], []
     for r in rows:
         beyond = [p for p in page.full(r) if p not in named]

@@ -8,6 +8,7 @@ from patchstats.intake import values
 from patchstats.intake.blockread import BlockReader
 from patchstats.intake.blocks import Block, Fact
 from patchstats.intake.concepts import NAMES, TARGETS
+from patchstats.intake.harvest import Row
 from patchstats.intake.page import Page
 
 
@@ -120,11 +121,24 @@ class Identities(BlockReader):
                         "patches", TARGETS["patches"][concept], concept)})
         if plant or any(v is not None for k, v in plant_told.items() if k != "seed"):
             self._know_plant(row, grower, season, plant or fruit, {"seed": seed, **plant_told})
+        self._give_weighing_facts(page, record, fruit)
         self.harvest.know("fruits", fruit, page, record, {
             "plant": plant, "patch": patch, "grower": fruit.split("/")[0], "season": int(fruit.split("/")[1]), **told},
             where["fruits"])
         self._used(where["fruits"])
         self._used({k: v for k, v in where["plants"].items() if k != "note"})
+
+    def _give_weighing_facts(self, page: Page, record: int, fruit: str) -> None:
+        """A scale weight on top of or below a fruit's log, with the day of the weigh-off or of the end."""
+        day = self._fact("date") if "date" in self.block.facts and "date" in self.block.concepts else None
+        day = day or self._fact("end_date")
+        if "scale" not in self.block.facts or day is None or any(
+                row.values["fruit"] == fruit for row in self.harvest.rows.get("weighings", [])):
+            return
+        weight = self._gate_fact("weighings", "scale_kg", "scale")
+        if weight is not None:
+            self.harvest.add("weighings", Row({"fruit": fruit, "date": day, "scale_kg": weight, "site": self._fact("site"),
+                                               "status": self._fact("status")}, page, record))
 
     def _used(self, where: dict[str, tuple[int, int]]) -> None:
         for record, position in where.values():

@@ -9,7 +9,7 @@ writes them (:mod:`~patchstats.intake.headless`).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from patchstats.intake.blocks import Block, Fact, facts_of, joined
 from patchstats.intake.cells import clean, is_nothing, read_choice
@@ -102,8 +102,11 @@ def lay_out(page: Page, words: Words) -> Laid:
         else:
             new = facts_of(page, record, words)
             if new:
-                waiting += new
+                if _opens_another(new, waiting):  # cards below each other, without tables
+                    facts, waiting = joined(facts, waiting), []
+                    laid.blocks.append(Block([], [], dict(facts)))
                 _use_facts(page, record, new)
+                _join(page, waiting, new)
             else:
                 unplaced.append(record)
             record += 1
@@ -125,6 +128,25 @@ def lay_out(page: Page, words: Words) -> Laid:
         if laid.blocks:
             page.say(_kind_of_line(page, at, at < first), at)
     return laid
+
+
+def _opens_another(new: list[Fact], waiting: list[Fact]) -> bool:
+    """Whether facts begin the card of another fruit, plant or grower than the one whose facts still wait."""
+    told = {f.concept: f.text for f in waiting}
+    return any(f.concept in told and f.text != told[f.concept] for f in new if f.concept in ("fruit", "plant", "grower"))
+
+
+def _join(page: Page, waiting: list[Fact], new: list[Fact]) -> None:
+    """Adds facts to those that wait for their table; one that contradicts another of them is spoken of."""
+    for fact in new:
+        before = next((f for f in waiting if (f.concept, f.label) == (fact.concept, fact.label)), None)
+        if before is None or before.record == fact.record or fact.concept in ("units", "fruit", "plant", "grower"):
+            waiting.append(fact)
+        elif fact.concept == "note":
+            waiting[waiting.index(before)] = replace(before, text=f"{before.text}; {fact.text}")
+        elif fact.text != before.text:
+            page.unuse(fact.record, fact.position)
+            page.say("fact-disagrees", fact.record, fact.position, what=fact.name or fact.concept, first=before.text)
 
 
 def _kind_of_line(page: Page, record: int, above: bool) -> str:
@@ -342,7 +364,7 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
             if rows or not waiting and (not laid.blocks or laid.blocks[-1].facts != facts):
                 laid.blocks += blocks_of(page, table, rows, facts, words)
                 rows = []
-            waiting += new
+            _join(page, waiting, new)
         elif len(full) == 1 and len(named) > 1 and full[0] not in noted and not is_datum(first) and not is_nothing(
                 first) and not has_date:
             page.say("comment-line", at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from patchstats.intake import cells
@@ -34,12 +35,21 @@ def is_seed_list(has: set[str]) -> bool:
         "date", "day", "fruit", "plant", "set_date", *MEASURES}
 
 
-def settle_meanings(block: Block) -> None:
-    """Words with two meanings, settled by what stands beside and below them.
+def settle_meanings(block: Block, around: str = "") -> None:
+    """Words with two meanings, settled by what stands beside, below and above them.
 
-    ``Set`` above yes and no says whether the fruit set; above dates, when. Outside a list of seeds, the parents of
-    a cross are the seed planted and the pollen used.
+    ``Set`` above yes and no says whether the fruit set; above dates, when. A temperature with a depth, or on a page
+    whose title or file's name (``around``) speaks of the soil, is the soil's. In a list of parents the name is that
+    of a seed; outside one, the parents of a cross are the seed planted and the pollen used.
     """
+    has = block.concepts
+    soil = "depth" in has or "depth" in block.facts or re.search(r"\b(soil|boden|sol|jord|bodem)", around.casefold())
+    for column in block.columns:
+        if column.concept == "temperature" and (soil or column.depth):
+            column.concept = "soil"
+        elif column.concept == "grower" and has & {"seed_parent", "pollen_parent"} and not has & {
+                "seed", "fruit", "plant", "date"} and cells.clean(column.heading).casefold() == "name":
+            column.concept = "seed"
     for column in block.columns:
         if column.concept == "set_date":
             words = [t for t in map(cells.clean, column.texts) if not cells.is_nothing(t)]

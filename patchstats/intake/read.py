@@ -203,7 +203,10 @@ def _harvested(pages: list[Page], laid: list[Laid], told: Told, settings: Settin
             reader.give_labelled()
         for block in found.blocks:
             for fact in give_fact_uses(block, page, harvest.used_facts):
-                if page.fate[fact.record, fact.position] == 2:
+                if "grower" in harvest.unnamed:  # what waits is the name: that is said of the whole log
+                    page.unuse(fact.record, fact.position)
+                    page.spoken([(fact.record, fact.position)])
+                elif page.fate[fact.record, fact.position] == 2:
                     page.unuse(fact.record, fact.position)
                     page.say("fact-not-used", fact.record, fact.position, read=fact.text,
                              what=CONCEPTS[fact.concept].title)

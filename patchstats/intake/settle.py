@@ -12,6 +12,7 @@ from patchstats.intake.concepts import CONCEPTS, TAPE
 from patchstats.intake.dates import Calendar
 from patchstats.intake.headings import Words, unit_of
 from patchstats.intake.layout import Laid
+from patchstats.intake.meaning import settle_meanings
 from patchstats.intake.names import season_of_file
 from patchstats.intake.page import Page
 from patchstats.intake.scales import excess, unlikely
@@ -22,6 +23,10 @@ from patchstats.intake.values import Told
 def settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings, name: str) -> Told:
     """Everything that a whole file settles together: season, order of dates, decimal sign, units."""
     told = Told(Calendar(), values.Company(custom=settings.length or ""), words)
+    told.around = " ".join([re.sub(r"[_\W]+", " ", name), *(t for found in laid for t in found.titles)])
+    for found in laid:
+        for block in found.blocks:
+            settle_meanings(block, told.around)
     blocks = [(page, block) for page, found in zip(pages, laid, strict=True) for block in found.blocks]
     runs, singles, numbers = [], [], []
     written: Counter[str] = Counter()

@@ -32,6 +32,7 @@ class Told:
     words: Words
     decimal: str | None = None
     season_from: str = ""
+    around: str = ""  # the file's name and the titles above its tables
     asked: set[tuple] = field(default_factory=set)
 
 
