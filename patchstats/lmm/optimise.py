@@ -191,7 +191,10 @@ def _polish(counted: _Counted, theta: np.ndarray) -> Optimum:
     for _ in range(_NEWTON_STEPS if size else 0):
         if hessian is None:
             hessian = _forward_hessian(counted, theta, point)
-        step = _newton_step(hessian, point.slope())
+        # a parameter at zero that feels no slope stays there, and exactly
+        free = np.flatnonzero((theta != 0.0) | (np.abs(point.slope()) > 1e-7))
+        step = np.zeros(size)
+        step[free] = _newton_step(hessian[np.ix_(free, free)], point.slope()[free])
         gain = float(point.slope() @ step)
         if np.abs(step).max() < 1e-11:
             break
@@ -220,6 +223,8 @@ def _forward_hessian(counted: _Counted, theta: np.ndarray, point: Point) -> np.n
 
 
 def _newton_step(hessian: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+    if len(gradient) == 0:
+        return gradient
     values, vectors = np.linalg.eigh(hessian)
     usable = np.abs(values) > 1e-9 * np.abs(values).max()
     inverse = np.where(usable, 1.0 / np.where(usable, np.abs(values), 1.0), 0.0)
