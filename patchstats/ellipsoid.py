@@ -23,7 +23,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ellipe, elliprg
+from scipy.special import ellipe, ellipeinc, elliprg
 
 from patchstats.remarks import PatchstatsError
 
@@ -74,8 +74,8 @@ def tape_of_ellipsoid(half_length: ArrayLike, half_width: ArrayLike, half_height
                       tape: str = "drop", flattened: float = 0.0) -> tuple[NDArray, NDArray, NDArray]:
     """Circumference, side to side and stem to blossom of an ellipsoid, in the unit of its half axes.
 
-    ``tape`` "drop" falls straight down from the widest edge, as the trade tapes; "surface" follows the body all the
-    way round, as a tape that is pulled under the fruit would.
+    ``tape`` "drop" falls straight down from the widest edge, as the trade tapes; "surface" follows the body down to
+    the ground, and with no flat bottom all the way round, as a tape that is pulled under the fruit would.
 
     >>> [float(m.round(4)) for m in tape_of_ellipsoid(1.0, 1.0, 1.0)]
     [6.2832, 5.1416, 5.1416]
@@ -86,11 +86,19 @@ def tape_of_ellipsoid(half_length: ArrayLike, half_width: ArrayLike, half_height
     circumference = ellipse_perimeter(half_length, half_width)
     across, along = ellipse_perimeter(half_width, half_height), ellipse_perimeter(half_length, half_height)
     if tape == "surface":
-        if flattened:
-            raise PatchstatsError("A tape that follows the surface is worked out for a whole ellipsoid only.")
-        return circumference, across, along
+        return (circumference, across - _arc_under(half_width, half_height, flattened),
+                along - _arc_under(half_length, half_height, flattened))
     drops = 2.0 * np.asarray(half_height, dtype=float) * (1.0 - flattened)
     return circumference, across / 2.0 + drops, along / 2.0 + drops
+
+
+def _arc_under(half_axis: ArrayLike, half_height: ArrayLike, flattened: float) -> NDArray:
+    """Arc of an upright ellipse below the cut of a flat bottom: 2 a E(phi, m), the incomplete elliptic integral.
+
+    phi is the angle, in the ellipse stretched to a circle, from the lowest point to the cut.
+    """
+    axis, height = np.asarray(half_axis, dtype=float), np.asarray(half_height, dtype=float)
+    return 2.0 * axis * ellipeinc(np.arccos(1.0 - flattened), 1.0 - (height / np.where(axis > 0.0, axis, 1.0)) ** 2)
 
 
 def ellipsoid_from_tape(circumference_cm: ArrayLike, side_to_side_cm: ArrayLike, stem_to_blossom_cm: ArrayLike, *,

@@ -29,9 +29,18 @@ def test_printed_examples(latitude, day, radiation, hours):
     assert daylight.day_length_hours(latitude, day).round(1) == hours
 
 
+@pytest.mark.parametrize(("latitude", "day", "radiation", "hours"), [
+    (-20.0, 246, 32.193996, 11.665592), (-22.9, 135, 25.111028, 10.895076), (50.8, 187, 41.088376, 16.104612)])
+def test_examples_to_more_digits(latitude, day, radiation, hours):
+    # examples 8 to 10 and 18, recomputed by an independent program
+    assert daylight.extraterrestrial_radiation_mj_m2(latitude, day) == pytest.approx(radiation, abs=5e-7)
+    assert daylight.day_length_hours(latitude, day) == pytest.approx(hours, abs=5e-7)
+
+
 def test_example_20_lyon():
     # printed 40.6
     assert daylight.extraterrestrial_radiation_mj_m2(45.72, 196).round(1) == 40.6
+    assert daylight.extraterrestrial_radiation_mj_m2(45.72, 196) == pytest.approx(40.554556, abs=5e-7)
 
 
 @pytest.mark.parametrize(("latitude", "day", "hours"), [

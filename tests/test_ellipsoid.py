@@ -23,6 +23,7 @@ def test_ellipse_perimeters():
     assert ellipse_perimeter(4.0, 5.0) == pytest.approx(28.3616678889744846, rel=1e-14)
     assert ellipse_perimeter(10.0, 1.0) == pytest.approx(40.6397418010089574, rel=1e-14)
     assert ellipse_perimeter(6378137.0, 6356752.314245179) == pytest.approx(40007862.917250894, abs=5e-7)
+    assert ellipsoid_surface(6378137.0, 6378137.0, 6356752.314245179) == pytest.approx(510065621724088.5, abs=0.1)
     # closed forms: a circle, and a line there and back
     assert ellipse_perimeter([1.0, 1.0], [1.0, 0.0]).tolist() == [pytest.approx(2 * np.pi), 4.0]
 
@@ -52,9 +53,27 @@ def test_tapes(axes, drop, surface):
     assert sum(tape_of_ellipsoid(*axes, tape="surface")) == pytest.approx(surface, abs=5e-10)
 
 
+@pytest.mark.parametrize(("axes", "across", "along"), [
+    ((1, 1, .8), 5.67233357779, 5.67233357779), ((1, .9, .7), 5.04620244995, 5.38236898147)])
+def test_each_tape_along_the_surface(axes, across, along):
+    # the same program
+    found = tape_of_ellipsoid(*axes, tape="surface")
+    assert found[1:] == (pytest.approx(across, abs=5e-12), pytest.approx(along, abs=5e-12))
+
+
+def test_meridian_from_the_pole_to_60_degrees():
+    # WGS 84, mpmath 1.4.1: 3347892.90982221 m. The arc below the plane of a parallel is twice that, and the parallel
+    # of 60 degrees stands b sin(arctan(b/a tan 60)) from the equator's plane.
+    a, b = 6378137.0, 6356752.314245179
+    below = 1.0 - np.sin(np.arctan(b / a * np.sqrt(3.0)))
+    above = tape_of_ellipsoid(a, a, b, tape="surface", flattened=below)[1]
+    assert (ellipse_perimeter(a, b) - above) / 2.0 == pytest.approx(3347892.90982221, abs=5e-9)
+
+
 def test_flat_bottom():
     # 10 % of the half height cut off: sum of the tape and volume by the same program
     assert sum(tape_of_ellipsoid(1, .9, .7, flattened=0.1)) == pytest.approx(13.7074461482, abs=5e-11)
+    assert sum(tape_of_ellipsoid(1, .9, .7, tape="surface", flattened=0.1)) == pytest.approx(14.7135959133, abs=5e-11)
     assert ellipsoid_volume(1, .9, .7, flattened=0.1) == pytest.approx(2.61980552976, abs=5e-12)
 
 
@@ -109,5 +128,3 @@ def test_errors():
         ellipsoid_volume(1, 1, 1, flattened=1.0)
     with pytest.raises(PatchstatsError, match="'drop' or follows the 'surface'; 'wrap' is neither"):
         tape_of_ellipsoid(1, 1, 1, tape="wrap")
-    with pytest.raises(PatchstatsError, match="whole ellipsoid only"):
-        tape_of_ellipsoid(1, 1, 1, tape="surface", flattened=0.1)

@@ -20,7 +20,7 @@ LONGEST_MODULE_LINES = 400
 FLOORS = [
     ("words", ("launch", "remarks", "remark_kinds", "units", "seednames", "outputs")),
     ("knowledge of the patch", (
-        "tables", "tape", "ellipsoid", "curves", "heat", "daylight", "soilheat", "kinship")),
+        "tables", "tape", "ellipsoid", "curves", "heat", "daylight", "waterneed", "soilheat", "kinship")),
     ("taking in and keeping", ("intake", "clubbook")),
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "tapers", "pace", "ranking")),
@@ -37,6 +37,7 @@ STAIRS = {
     ("seednames", "units"): "the weight in a seed's name is read as any other",
     ("remark_kinds", "remarks"): "the kinds are data of that class",
     ("outputs", "remarks"): "a folder that cannot be written is a fault said in words",
+    ("waterneed", "daylight"): "the sun drives evaporation",
     ("clubbook", "intake"): "what is handed in is read on its way into the book",
     ("gains", "tapings"): "gains are made of tapings, plant sizes and days of the patch, each prepared by itself",
     ("gains", "plantsize"): "the same",

@@ -62,6 +62,30 @@ def test_neighbouring_gains_correlate_at_minus_one_half():
     assert (e[:, 2:] * e[:, :-2]).mean() == pytest.approx(0.0, abs=0.05)
 
 
+def test_the_rate_of_a_still_fruit_has_twice_the_tape_variance_over_the_days_squared():
+    # Closed form: independent errors of variance v at both ends of d days make a rate of variance 2 v / d^2.
+    gains = daily_gains(club_of([800.0] * 5, [36, 37, 39, 44, 45]), tape_se_cm=1.27)
+    days, v = np.array([1.0, 2.0, 5.0, 1.0]), mass_from_tape([800.0], tape_se_cm=1.27)["mass_kg_se"].iloc[0] ** 2
+    assert gains["days"].tolist() == days.tolist()
+    assert (gains["gain_kg_day_se"] ** 2).to_numpy() == pytest.approx(2.0 * v / days**2, rel=1e-12)
+
+
+def test_neighbouring_gains_correlate_at_minus_one_half_for_any_spacing():
+    # Closed form, as above: the days between cancel. Neighbours of 1, 2 and 5 days, and those two steps apart.
+    rng = np.random.default_rng(17)
+    day = 36 + np.cumsum(np.tile([1, 2, 5, 2, 1, 5], 3))
+    fruits = 400
+    clubs = [club_of(800.0 + rng.normal(0, 1.27, len(day)), day, fruit=f"Ada Brook/2021/{i:03d}")
+             for i in range(fruits)]
+    made = daily_gains({name: pd.concat([c[name] for c in clubs]) for name in clubs[0]}, tape_se_cm=1.27)
+    assert len(made) == fruits * (len(day) - 1)
+    e = (made["gain_kg_day"] / made["gain_kg_day_se"]).to_numpy().reshape(fruits, -1)
+    near = (e[:, 1:] * e[:, :-1]).mean(axis=1)
+    far = (e[:, 2:] * e[:, :-2]).mean(axis=1)
+    for found, expected in ((near, -0.5), (far, 0.0)):  # fruits are independent: three standard errors of their mean
+        assert abs(found.mean() - expected) < 3.0 * found.std(ddof=1) / np.sqrt(fruits)
+
+
 def test_doubled_tapings_are_averaged_and_their_error_is_smaller():
     club = club_of([760.0, 764.0, 790.0], [36, 36, 38])
     gains = daily_gains(club)

@@ -36,6 +36,8 @@ def test_uc_ipm_single_sine():
     for low, high, base, ceiling, expected in rows:
         heat = degree_days(low, high, base_c=base, ceiling_c=ceiling, method="single sine")
         assert heat == pytest.approx(expected, abs=5e-7 if expected < 10 else 5e-6)
+    # closed form: a day wholly above the ceiling has ceiling less base, whatever it was (TrenchR's tests expect 5)
+    assert degree_days(35, 40, base_c=12, ceiling_c=33, method="single sine") == 21
 
 
 def test_modified_and_simple_average():

@@ -40,6 +40,12 @@ def test_hillel_wave():
     lag = 365.0 / (2 * np.pi)
     assert lag == pytest.approx(58.0915542, abs=5e-8)
     assert wave(2.23, 15.0 + lag) - 15.0 == pytest.approx(-10.0 * np.exp(-1.0))
+    # and of a day 3.81971863 hours: there the wave is at its least, 0.367879441 of the surface's
+    late = 3.81971863 / 24.0
+    deep = soilheat.soil_wave_c(11.7, late + np.array([-1e-3, 0.0, 1e-3]), mean_c=0.0, amplitude_c=1.0,
+                                minimum_days=0.0, period_days=1.0, damping_cm=11.7)
+    assert deep.argmin() == 1
+    assert deep[1] == pytest.approx(-0.367879441, abs=5e-10)
 
 
 def test_impossible_soil():
