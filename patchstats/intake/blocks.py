@@ -133,11 +133,9 @@ def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
                 continue
         if heading and heading.concept in FACTS and index + 1 < len(full):
             value = clean(page.text(record, full[index + 1]))
-            if (
-                len(full) == 2
-                or not words.match(value)
-                or heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed")
-            ):
+            free = heading.concept in ("kind", "units", "note", "fruit", "patch", "plant", "seed")
+            dated = CONCEPTS[heading.concept].kind != "date" or any(ch.isdigit() for ch in value)
+            if dated and (len(full) == 2 or free or not words.match(value)):
                 found.append(Fact(heading.concept, value, record, full[index + 1], heading.unit, text))
                 index += 2
                 continue

@@ -137,8 +137,8 @@ class Identities(BlockReader):
             return
         weight = self._gate_fact("weighings", "scale_kg", "scale")
         if weight is not None:
-            self.harvest.add("weighings", Row({"fruit": fruit, "date": day, "scale_kg": weight, "site": self._fact("site"),
-                                               "status": self._fact("status")}, page, record))
+            told = {"site": self._fact("site"), "status": self._fact("status")}
+            self.harvest.add("weighings", Row({"fruit": fruit, "date": day, "scale_kg": weight, **told}, page, record))
 
     def _used(self, where: dict[str, tuple[int, int]]) -> None:
         for record, position in where.values():

@@ -18,6 +18,7 @@ from patchstats.intake.concepts import CHOICES, CONCEPTS, FACTS
 from patchstats.intake.dates import parse
 from patchstats.intake.headings import Heading, Words, plain, unit_of
 from patchstats.intake.headless import read_headless
+from patchstats.intake.labelled import labelled_at
 from patchstats.intake.page import Page
 from patchstats.intake.wide import read_wide, wide_at
 
@@ -89,7 +90,7 @@ def lay_out(page: Page, words: Words) -> Laid:
             record += 1
             continue
         wide = wide_at(page, record, words)
-        table = None if wide else table_at(page, record, words)
+        table = None if wide else table_at(page, record, words) or labelled_at(page, record, words, unplaced)
         if wide or table:
             facts, waiting = joined(facts, waiting), []
         if wide:
@@ -112,8 +113,12 @@ def lay_out(page: Page, words: Words) -> Laid:
             record += 1
     if waiting and laid.blocks:  # facts below the last table belong to it
         last = laid.blocks[-1]
-        last.facts = {**{f.concept: f for f in waiting}, **last.facts}
-        facts, waiting = joined(facts, waiting), []
+        facts = joined(facts, waiting)
+        if last.columns and not _opens_another(waiting, list(last.facts.values())):
+            last.facts = {**{f.concept: f for f in waiting}, **last.facts}
+        else:  # a card of its own
+            laid.blocks.append(Block([], [], dict(facts)))
+        waiting = []
     if not laid.blocks:
         facts, waiting = joined(facts, waiting), []
         unplaced = read_headless(page, unplaced, facts, laid.blocks)
@@ -133,7 +138,7 @@ def lay_out(page: Page, words: Words) -> Laid:
 def _opens_another(new: list[Fact], waiting: list[Fact]) -> bool:
     """Whether facts begin the card of another fruit, plant or grower than the one whose facts still wait."""
     told = {f.concept: f.text for f in waiting}
-    return any(f.concept in told and f.text != told[f.concept] for f in new if f.concept in ("fruit", "plant", "grower"))
+    return any(told.get(f.concept, f.text) != f.text for f in new if f.concept in ("fruit", "plant", "grower"))
 
 
 def _join(page: Page, waiting: list[Fact], new: list[Fact]) -> None:
