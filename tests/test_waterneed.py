@@ -159,6 +159,13 @@ def test_laws_of_the_day():
     top = solar_radiation_mj_m2(16.0, **place)
     assert top == pytest.approx(clear_sky_radiation_mj_m2(0.0, **place), rel=1e-12)
     assert sunshine[0] == pytest.approx(top / 3.0, rel=1e-12)
+    # at 1000 m 0.77 of what comes in above the air (equation 37)
+    assert clear_sky_radiation_mj_m2(1000.0, **place) == pytest.approx(
+        0.77 * waterneed.extraterrestrial_radiation_mj_m2(**place), rel=1e-12)
+    # a sky is never clearer than clear: Rs / Rso is at most 1 (text below equation 39)
+    clear = {"vapour_pressure_kpa": 1.5, "clear_sky_mj_m2": 25.0}
+    assert (net_longwave_radiation_mj_m2(10.0, 20.0, solar_mj_m2=26.0, **clear)
+            == net_longwave_radiation_mj_m2(10.0, 20.0, solar_mj_m2=25.0, **clear))
     # air as damp as it can be, without sun, draws no water; drier or windier air draws more
     damp = saturation_vapour_pressure_kpa(20.0)
 
