@@ -25,7 +25,7 @@ FLOORS = [
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "tapers", "pace", "ranking")),
     ("the club's questions", (
-        "drivers", "fairness", "robustness", "seedlines", "practices", "calibrate", "landmarks", "weeks")),
+        "drivers", "fairness", "robustness", "seedlines", "practices", "calibrate", "landmarks", "soilfill", "weeks")),
     ("showing", ("findings", "charts")),
     ("doors", ("answers", "meeting", "desk", "demo", "tour", "cli")),
 ]
