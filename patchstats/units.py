@@ -309,8 +309,8 @@ def read_quantity(text: str, *, decimal: str | None = ".") -> Quantity | None:
     feet = None if area else _FEET_INCHES.match(s)
     if feet and (feet["inches"] or feet["fraction"]):
         inches = float((feet["inches"] or "0").replace(",", ".")) + float(_fraction(feet["fraction"]))
-        if inches >= 12.0:
-            return None
+        if inches >= 12.0 or feet["fraction"] and inches == float((feet["inches"] or "0").replace(",", ".")):
+            return None  # 14 inches is more than a foot, and x/0 is no fraction
         return Quantity(12.0 * int(feet["feet"]) + inches, "in", raw, doubtful)
     unit = None
     tail = re.search(r"\s*([^\d\s.,/'][^\d]*|['\"′″’”´]+)\s*$", s)
@@ -323,6 +323,8 @@ def read_quantity(text: str, *, decimal: str | None = ".") -> Quantity | None:
         s = s[: tail.start()].strip()
     match = _NUMBER.match(s)
     if not match or (match["whole"] is None and match["fraction"] is None):
+        return None
+    if match["fraction"] and int(match["fraction"].split("/")[1]) == 0:
         return None
     whole = 0.0
     if match["whole"] is not None:

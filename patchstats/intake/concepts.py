@@ -64,7 +64,7 @@ CONCEPTS: dict[str, Concept] = {
     "males": Concept("count", "male flowers", "3"),
     "covered_hours": Concept("hours", "hours covered", "24"),
     "set": Concept("yes_no", "whether it set", "yes"),
-    "flowers": Concept("name", "flower"),
+    "flowers": Concept("ignored", "number of the flower"),
     "status": Concept("choice", "status", "official"),
     "site": Concept("text", "weigh-off"),
     "latitude": Concept("angle", "latitude", "45.2"),

@@ -26,7 +26,7 @@ from patchstats.intake.identity import give_fact_uses
 from patchstats.intake.layout import Laid, lay_out
 from patchstats.intake.names import alike, grower_of_file
 from patchstats.intake.page import Page
-from patchstats.intake.records import SPACE, SPACES, split_text
+from patchstats.intake.records import COLON, SPACE, SPACES, split_text
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
 from patchstats.intake.values import Told
@@ -40,6 +40,7 @@ _DELIMITER_WORDS = {
     "|": "upright stroke",
     SPACES: "spaces",
     SPACE: "space",
+    COLON: "colon",
 }
 
 

@@ -15,10 +15,12 @@ from dataclasses import dataclass, field
 
 DELIMITERS = ("\t", ";", "|", ",")
 SPACES = "  "  # two or more spaces
+COLON = ": "  # a diary: 7/14: 19-12-12
 SPACE = " "  # one or more spaces: the last resort for pasted text
 _LONGEST_CELL_LINES = 30
 _QUOTES = {'"': '"', "“": "”", "„": "“", "«": "»"}
 _FRACTION = re.compile(r"(\d) +(\d{1,2}/(?:2|3|4|8|16)(?!\S))")  # stays with its whole number: 84 1/2
+_DIARY = re.compile(r"^\s*[^:]*\d[^:]{0,12}: +\S*\d")
 _DATE_THEN_NUMBERS = re.compile(r"^\s*\S*\d\S*(\s+\S*\d\S*)+\s*$")
 
 
@@ -84,6 +86,8 @@ def settle_delimiter(lines: list[str]) -> str:
             best, best_score = mark, score
     if best_score >= 0.4 * len(sample) or best_score >= 3:
         return best
+    if not best_score and sum(_DIARY.match(line) is not None for line in sample) >= max(2, 0.3 * len(sample)):
+        return COLON
     for mark in (SPACES, SPACE):
         counts = Counter(len(_cells([line], 0, mark)[0]) for line in sample if _DATE_THEN_NUMBERS.match(line))
         several = {n: c for n, c in counts.items() if n > 1}
@@ -96,6 +100,8 @@ def settle_delimiter(lines: list[str]) -> str:
 def _cells(lines: list[str], number: int, mark: str) -> tuple[list[str], int, bool]:
     """The cells of the record that starts on a line, the lines it takes, and whether a quote had no partner."""
     line = lines[number]
+    if mark == COLON:
+        return line.split(COLON, 1) if _DIARY.match(line) else [line], 1, False
     if mark == SPACES:
         return re.split(r"\s{2,}|\t", line.strip()), 1, False
     if mark == SPACE:

@@ -8,11 +8,15 @@ The size of a fruit by day, in inches around, is the middle of the dated growth 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+
+from patchstats.tape import mass_from_tape
+from patchstats.units import to_metric
 
 IMPERIAL_UNITS = {"in", "ft", "lb", "F", "sqft"}
 METRIC_UNITS = {"cm", "mm", "m", "kg", "C", "m2"}
@@ -53,6 +57,8 @@ class Company:
     fractions: int = 0
     custom: str = ""  # an answer: "in" or "cm"
     excesses: list[float] = field(default_factory=list)
+    by_size: set[str] = field(default_factory=set)  # systems of the columns whose size alone settles their unit
+    paired: dict[str, str] = field(default_factory=dict)  # "length" and "mass" as the weights beside the tapes say
 
     def hear(self, unit: str, weight: int = 1) -> None:
         if unit in IMPERIAL_UNITS:
@@ -77,6 +83,8 @@ class Company:
             return self.custom, "stated", "the writer or the club says so"
         if self.fractions:
             return "in", "unit-by-company", "its numbers are written with fractions"
+        if "length" in self.paired:
+            return self.paired["length"], "unit-by-size", "only so do the tapes fit the weights beside them"
         middle = float(np.median(self.excesses)) if self.excesses else math.nan
         if middle < _SURELY_INCHES:
             settled = "in"
@@ -96,8 +104,12 @@ class Company:
     def other(self, kind: str, values: Sequence[float]) -> tuple[str, str, str]:
         """The unit of a column without one that is no fruit's length: vine, mass, temperature, area, rain, depth."""
         size = float(np.median(np.abs(values))) if len(values) else math.nan
-        system = self.system or {"in": "imperial", "cm": "metric"}.get(self.custom, "")
-        why = f"the other units of the log are {self.system}" if self.system else "the tape is"
+        if kind in self.paired:
+            return self.paired[kind], "unit-by-size", "only so do the weights fit the tapes beside them"
+        told = {"in": "imperial", "cm": "metric"}.get(self.custom or self.stated, "")
+        sized = next(iter(self.by_size)) if len(self.by_size) == 1 else ""
+        system = self.system or told or sized
+        why = f"the other units of the log are {self.system}" if self.system else "the rest of the log is"
         if kind == "temperature":
             if self.stated in ("F", "C"):
                 return self.stated, "stated", ""
@@ -122,6 +134,27 @@ class Company:
         if system:
             return choices[0] if system == "imperial" else choices[1], "unit-by-company", why
         return "", "", ""
+
+
+def paired_units(
+    weights: Sequence[float], totals: Sequence[float], weight_unit: str, total_unit: str
+) -> dict[str, str]:
+    """The units under which weights fit the over-the-top totals beside them by the published table, if only one pair
+    of units does; a unit that is known ("" when it is not) is kept to.
+
+    A weight within a third of its table is a fit: the table's own error is 9 % (weigh-offs 2017-21).
+    """
+    fits = []
+    for mass, length in itertools.product((weight_unit,) if weight_unit else ("lb", "kg"),
+                                          (total_unit,) if total_unit else ("in", "cm")):
+        table = np.asarray(mass_from_tape([to_metric(t, length)[0] for t in totals])["mass_kg"], dtype=float)
+        written = np.array([to_metric(w, mass)[0] for w in weights])
+        good = np.isfinite(table) & (written > 0) & (table > 0)
+        if good.sum() >= max(1, 0.5 * len(good)) and np.median(np.abs(np.log(written[good] / table[good]))) < math.log(
+            4 / 3
+        ):
+            fits.append({"mass": mass, "length": length})
+    return fits[0] if len(fits) == 1 else {}
 
 
 # What to ask when two units remain: kind -> the two units.

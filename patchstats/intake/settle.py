@@ -7,7 +7,7 @@ import re
 from collections import Counter
 
 from patchstats.intake import cells, values
-from patchstats.intake.blocks import Block
+from patchstats.intake.blocks import Block, Column
 from patchstats.intake.concepts import CONCEPTS, TAPE
 from patchstats.intake.dates import Calendar
 from patchstats.intake.headings import Words, unit_of
@@ -15,7 +15,7 @@ from patchstats.intake.layout import Laid
 from patchstats.intake.meaning import settle_meanings
 from patchstats.intake.names import season_of_file
 from patchstats.intake.page import Page
-from patchstats.intake.scales import excess, unlikely
+from patchstats.intake.scales import excess, paired_units, unlikely
 from patchstats.intake.settings import Settings
 from patchstats.intake.values import Told
 
@@ -74,6 +74,16 @@ def settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings
                 told.company.stated = unit_of(said[1])
     for page, block in blocks:
         _weigh_sizes(page, block, told)
+        _pair_weights(block, told)
+    for _, block in blocks:
+        for column in block.columns:
+            if CONCEPTS[column.concept].kind == "temperature" and not column.unit:
+                unit, how, _ = told.company.other("temperature", _bare(column, told))
+                if how == "unit-by-size":
+                    told.company.by_size.add("imperial" if unit == "F" else "metric")
+    unit, how, _ = told.company.length()
+    if how == "unit-by-size":
+        told.company.by_size.add("imperial" if unit == "in" else "metric")
     return told
 
 
@@ -98,6 +108,28 @@ def _stated_order(blocks: list[tuple[Page, Block]]) -> str | None:
                 if stated and stated[1] != stated[2]:
                     return "month first" if stated[1] == "m" else "day first"
     return None
+
+
+def _bare(column: Column, told: Told) -> list[float]:
+    """The numbers of a column that name no unit."""
+    read = (cells.read_number(cells.clean(t), told.decimal) for t in column.texts if t.strip())
+    return [n.value for n in read if isinstance(n, cells.Number) and not n.unit]
+
+
+def _pair_weights(block: Block, told: Told) -> None:
+    """Units of weights and totals that stand beside each other without one, settled by the published table."""
+    weights = block.column("scale") or block.column("written")
+    totals = block.column("over_the_top")
+    if weights is None or totals is None or weights.unit and totals.unit or told.company.system:
+        return
+    pairs = []
+    for w, t in zip(weights.texts, totals.texts, strict=True):
+        a, b = (cells.read_number(cells.clean(x), told.decimal) if x.strip() else None for x in (w, t))
+        if isinstance(a, cells.Number) and isinstance(b, cells.Number) and not a.unit and not b.unit and b.value > 0:
+            pairs.append((a.value, b.value))
+    if pairs:
+        written, taped = [a for a, _ in pairs], [b for _, b in pairs]
+        told.company.paired |= paired_units(written, taped, weights.unit, totals.unit)
 
 
 def _usual_set(day: dt.date) -> dt.date:
