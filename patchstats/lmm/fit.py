@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from patchstats.lmm.elimination import TailTooLargeError, Term
+from patchstats.lmm.elimination import LARGEST_TAIL, TailTooLargeError, Term
 from patchstats.lmm.errors import Errors, Independent, Rows, independent
 from patchstats.lmm.formula import Design, Formula, build_design, parse_formula
-from patchstats.lmm.moments import independent_columns, make_scaling, triangular_root, whitening
+from patchstats.lmm.moments import independent_columns, make_scaling, sum_moments, triangular_root, whitening
 from patchstats.lmm.optimise import Optimum, descend, search
 from patchstats.lmm.pieces import place_levels, sum_pieces
 from patchstats.lmm.power import PowerResiduals, power
@@ -25,6 +25,7 @@ from patchstats.remarks import ModelError
 
 METHODS = ("REML", "ML")
 _MOST_RENEWALS = 60
+_LARGE, _PART = 200_000, 8  # from this many rows on, the search starts from every eighth level of the largest group
 
 
 def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors = "independent",
@@ -96,10 +97,11 @@ def _problem(terms, residuals, scaling, method: str) -> Problem:
     try:
         return Problem(terms, residuals, scaling, reml=method == "REML")
     except TailTooLargeError as trouble:
+        beside = f" beside those of {trouble.largest}" if trouble.largest else ""
         raise ModelError(
-            f"The groups {', '.join(trouble.names)} are crossed with one another and have {trouble.n_tail:,} levels "
-            "together, more than can be solved exactly here. Keep the largest group and drop or pool the others, or "
-            "put one of them in the fixed part.") from trouble
+            f"The model has {trouble.n_tail:,} levels of {', '.join(trouble.names)}{beside}, crossed with one another; "
+            f"more than {LARGEST_TAIL:,} cannot be solved exactly here. Pool rare levels, leave one of the groups out, "
+            "or put it in the fixed part.") from trouble
 
 
 def _fit_pieces(text: str, parsed: Formula, data, method: str, structure: Errors, weights: str | None,
@@ -205,11 +207,33 @@ def _start_from_independent(problem: Problem, rows: Rows) -> tuple[np.ndarray, n
     return np.concatenate([size * rough, rho]), curvature
 
 
+def _start_from_part(problem: Problem, rows: Rows) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """A start, and the curvature there, from every eighth level of the largest group: quick, and near enough."""
+    largest = int(np.argmax([term.n_levels for term in problem.terms])) if problem.terms else -1
+    if largest < 0 or any(term.known_root is not None for term in problem.terms):
+        return None, None
+    keep = rows.codes[:, largest] % _PART == 0
+    numbered = [pd.factorize(column)[0] for column in rows.codes[keep].T]
+    terms = [replace(term, n_levels=int(codes.max()) + 1)
+             for term, codes in zip(problem.terms, numbered, strict=True)]
+    if min(term.n_levels for term in terms) < 2:
+        return None, None
+    weight = None if rows.weight is None else rows.weight[keep]
+    moments = sum_moments(np.column_stack(numbered), rows.random[keep], rows.fixed[keep], weight)
+    try:
+        rough, bend = descend(Problem(terms, Independent(moments, rows.unit), problem.scaling, reml=problem.reml))
+    except np.linalg.LinAlgError:  # a fixed column that this part of the rows does not move
+        return None, None
+    return rough, _PART * bend
+
+
 def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None) -> Optimum:
     """The optimum; where the spread follows the fitted values, again and again until those stand still."""
     residuals, curvature = problem.residuals, None
     if start is None and len(residuals.start()):
         start, curvature = _start_from_independent(problem, rows)
+    elif start is None and len(rows.codes) >= _LARGE:
+        start, curvature = _start_from_part(problem, rows)
     optimum = search(problem, start, curvature)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum

@@ -18,7 +18,7 @@ from patchstats.lmm.problem import Point, Problem
 
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
 _NEWTON_STEPS = 8
-_DESCENT = 1e-5
+_DESCENT = 1e-3
 
 
 @dataclass(frozen=True)
@@ -77,19 +77,10 @@ def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _descend_with(counted: _Counted, theta: np.ndarray, curvature: np.ndarray) -> np.ndarray:
-    """Quasi-Newton with a first guess of the curvature, its eigenvalues made positive."""
+    """The same in coordinates in which the guessed curvature (its eigenvalues made positive) is the identity."""
     values, vectors = np.linalg.eigh(curvature)
-    values = np.maximum(np.abs(values), 1e-6 * np.abs(values).max())
-    guess = (vectors / values) @ vectors.T
-    origin = counted(theta, gradient=False).value
-
-    def lowered(at):
-        value, gradient = counted.value_and_gradient(at)
-        return value - origin, gradient
-
-    found = minimize(lowered, theta, jac=True, method="BFGS",
-                     options={"hess_inv0": 0.5 * (guess + guess.T), "gtol": 1e-3, "maxiter": 200})
-    return found.x
+    values = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
+    return theta + _descend(counted, theta, vectors / np.sqrt(values))
 
 
 def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
@@ -98,21 +89,29 @@ def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
-def _descend(counted: _Counted, theta: np.ndarray) -> np.ndarray:
-    """Quasi-Newton down to about 1e-5 of the criterion; Newton's steps do the rest better."""
+def _descend(counted: _Counted, theta: np.ndarray, spread: np.ndarray | None = None) -> np.ndarray:
+    """Quasi-Newton until the criterion moves by less than 1e-3; Newton's steps do the rest better.
+
+    With ``spread`` the search goes over z in ``theta + spread @ z``, and the step ``spread @ z`` is returned.
+    """
     origin = counted(theta, gradient=False).value
 
     def lowered(at):
-        value, gradient = counted.value_and_gradient(at)
-        return value - origin, gradient
+        value, gradient = counted.value_and_gradient(at if spread is None else theta + spread @ at)
+        return value - origin, gradient if spread is None else spread.T @ gradient
 
-    for _ in range(4):
-        found = minimize(lowered, theta, jac=True, method="L-BFGS-B",
-                         options={"maxcor": 20, "maxiter": 300, "ftol": _DESCENT / max(1.0, abs(origin)), "gtol": 1e-6})
-        theta = found.x
-        if found.status != 1:  # 1: the limit of iterations
-            break
-    return theta
+    values = [0.0]
+
+    def enough(intermediate_result):
+        """Stop when two steps in a row have gained next to nothing."""
+        values.append(float(intermediate_result.fun))
+        if len(values) > 3 and values[-3] - values[-1] < _DESCENT:
+            raise StopIteration
+
+    place = theta if spread is None else np.zeros_like(theta)
+    place = minimize(lowered, place, jac=True, method="L-BFGS-B", callback=enough,
+                     options={"maxcor": 20, "maxiter": 1000, "ftol": 1e-13, "gtol": 1e-6}).x
+    return place if spread is None else spread @ place
 
 
 def _snap(counted: _Counted, theta: np.ndarray) -> np.ndarray:
