@@ -49,7 +49,7 @@ WIDTH_DOTS, HEIGHT_DOTS, DPI = 1920, 1080, 100
 NOTEBOOK_DPI = 50  # the same picture at half its width and height: keeps a notebook small
 KINDS = ("png", "svg")
 
-TITLE_LETTERS = 56  # in one line of the title
+TITLE_LETTERS = 64  # in one line of the title
 TITLE_POINTS, LABEL_POINTS, TICK_POINTS, NOTE_POINTS = 34, 26, 23, 20
 
 _STYLE = {
