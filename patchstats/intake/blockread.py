@@ -150,7 +150,9 @@ class BlockReader:
                 for row, text in enumerate(texts):
                     if text is not None:
                         self.day_numbers[row] = values.word(self.told, "day", text)
-                        if self.day_numbers[row] is None and numbers is not column:
+                        if self.day_numbers[row] is None and numbers is column:
+                            self._refuse(row, "date-not-read", numbers)
+                        elif self.day_numbers[row] is None:
                             values.not_read(page, numbers.records[row], numbers.positions[row], "day")
             self.home.setdefault("date", numbers)
             self.home["day"] = numbers

@@ -71,7 +71,7 @@ class Emitter(Identities):
 
     def _said_of_date(self, row: int) -> bool:
         column = self.home.get("date")
-        if column is None or not column.texts[row].strip():
+        if column is None or self.block.column(column.concept) is None or self.texts[id(column)][row] is None:
             return False
         record, position = column.records[row], column.positions[row]
         self.page.spoken((self.block.rows[row], p) for p in self.page.full(self.block.rows[row]))

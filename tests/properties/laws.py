@@ -26,8 +26,11 @@ def broken_law(data: bytes, name: str) -> str | None:
             lost = [page.words(r) for r in range(len(page.cells)) if (page.fate[r] == 1).any()]
             return f"lost cells on {page.label}: {lost[:3]}"
         listed = [r for r in range(len(page.cells)) if (page.fate[r] > 0).any() and not (page.fate[r] == 2).any()]
-        if listed and not page.remarks and not result.remarks:
-            return f"a listed line without a remark on {page.label}"
+        told = {r.line for r in result.remarks if r.file == page.label}
+        several = any(name == "count" for r in result.remarks for name, _ in r.facts)  # one remark for many lines
+        silent = [page.lines[r] for r in listed if page.lines[r] not in told]
+        if silent and not several:
+            return f"listed lines {silent} without a remark on {page.label}"
     for table, frame in result.tables.items():
         fault = unlike_the_dictionary(table, frame)
         if fault:
