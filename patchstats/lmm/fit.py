@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from hashlib import blake2b
 
 import numpy as np
 import pandas as pd
@@ -156,14 +157,14 @@ def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
     terms: list[Term] = []
     infos: list[TermInfo] = []
     variables: list[np.ndarray] = []
-    places: dict[tuple, int] = {}
+    places: dict[bytes, int] = {}
     codes = []
     for random in design.random:
         transform = whitening(random.columns, diagonal=random.part.diagonal)
         scaled = random.columns @ transform
         positions = []
         for j in range(scaled.shape[1]):
-            key = scaled[:, j].tobytes() if len(scaled) < 1000 else _fingerprint(scaled[:, j])
+            key = blake2b(scaled[:, j].tobytes()).digest()  # equal columns are held once
             if key not in places:
                 places[key] = len(variables)
                 variables.append(scaled[:, j])
@@ -178,12 +179,6 @@ def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
     stacked = np.column_stack(variables) if variables else np.zeros((len(design.y), 0))
     levels = np.column_stack(codes) if codes else np.zeros((len(design.y), 0), dtype=np.int64)
     return terms, infos, stacked, levels
-
-
-def _fingerprint(column: np.ndarray) -> tuple:
-    """Tells equal columns without keeping them: two different columns sharing all of this are not met in practice."""
-    spread = np.linspace(0, len(column) - 1, 64).astype(int)
-    return (float(column.sum()), float(column @ np.arange(len(column)) / len(column)), column[spread].tobytes())
 
 
 def _errors(errors: str | Errors) -> Errors:
