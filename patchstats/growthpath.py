@@ -63,8 +63,13 @@ def smooth_trend(y: np.ndarray, *, obs_var, level_var, slope_var=None) -> tuple[
     entry of a shock's unused. Returns a table with one row a step (``level``, ``level_se``, ``slope``, ``slope_se``,
     ``level_slope_cov``, ``residual``: the auxiliary residual, standard normal where the model holds) and the
     log-likelihood (exact diffuse, with ``n/2 log(2 pi)``).
+
+    >>> path, _ = smooth_trend([1.0, 2.0, np.nan, 4.0], obs_var=1.0, level_var=0.0, slope_var=0.0)
+    >>> path["level"].round(6).tolist(), path["slope"].round(6).tolist()
+    ([1.0, 2.0, 3.0, 4.0], [1.0, 1.0, 1.0, 1.0])
     """
-    model = build_trend(np.asarray(y, float), slope_var is not None)
+    y = np.asarray(y, float)
+    model = build_trend(y, slope_var is not None)
     set_variances(model, obs_var, level_var, slope_var)
     out = model.smooth()
     cov = out.smoothed_state_cov

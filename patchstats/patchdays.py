@@ -28,8 +28,8 @@ def patch_days(club, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C, me
     refused, since they need the next day's minimum and a row may know nothing of the next day. ``as_of`` leaves out
     all that is dated later. Several readings of one day are averaged, water is summed.
 
-    Columns: patch, date, soil_c, soil_source ("probe" or "missing"), air_max_c, air_min_c, rain_mm, water_mm,
-    heat_c_day.
+    Columns as in ``DICTIONARY["patch_days"]`` (the errors of the soil aside): patch, date, soil_c, soil_source ("probe"
+    or "missing"), air_max_c, air_min_c, rain_mm, water_mm, heat_c_day, heat_rule.
     """
     if method.startswith("double"):
         raise PatchstatsError(
@@ -49,7 +49,7 @@ def patch_days(club, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C, me
     return pd.DataFrame({
         "patch": names.to_numpy()[key // _SPAN], "date": (key % _SPAN).astype("datetime64[D]").astype("datetime64[ns]"),
         "soil_c": soil_c, "soil_source": np.array(["probe", "missing"], dtype=object)[np.isnan(soil_c).astype(int)],
-        **sky, "heat_c_day": heat})
+        **sky, "heat_c_day": heat, "heat_rule": f"{method}, {cutoff} cut-off, {base_c:g} to {ceiling_c:g} C"})
 
 
 def _key(names: pd.Index, patch: pd.Series, date: pd.Series) -> np.ndarray:

@@ -70,6 +70,14 @@ def _num(name, unit, low, high, meaning):
     return Column(name, "number", meaning, unit, low, high)
 
 
+def _banded(name, unit, low, high, meaning):
+    """A number and its standard error, lower and upper end."""
+    spread = high - low
+    return (_num(name, unit, low, high, meaning), _num(f"{name}_se", unit, 0.0, spread, f"standard error: {meaning}"),
+            _num(f"{name}_low", unit, low - spread, high, f"lower end of the interval: {meaning}"),
+            _num(f"{name}_high", unit, low, high + spread, f"upper end of the interval: {meaning}"))
+
+
 def _count(name, low, high, meaning):
     return Column(name, "count", meaning, "", low, high)
 
@@ -196,6 +204,40 @@ _TABLES = (
         _num("expected_cm", "cm", 0.0, 1500.0, "what the tapings before and after lead one to expect, for a slip"),
         *_ORIGIN), "Tapings ready for analysis: one row a fruit and day used, and one each reading left out.",
         stored=False),
+    Table("patch_days", ("patch", "date"), (
+        _PATCH, _date("date", "day", required=True),
+        _num("soil_c", "c", -5.0, 45.0, "mean soil temperature of the day"),
+        _num("soil_c_se", "c", 0.0, 20.0, "its standard error, where gaps were filled"),
+        _num("soil_c_low", "c", -30.0, 60.0, "lower end of its interval"),
+        _num("soil_c_high", "c", -30.0, 60.0, "upper end of its interval"),
+        _text("soil_source", "where it comes from: probe, filled, air or missing"),
+        _num("air_max_c", "c", -40.0, 55.0, "highest air temperature of the day"),
+        _num("air_min_c", "c", -50.0, 45.0, "lowest air temperature of the day"),
+        _num("rain_mm", "mm", 0.0, 500.0, "rain of the day"),
+        _num("water_mm", "mm", 0.0, 300.0, "water given by the grower"),
+        _num("heat_c_day", "c_day", 0.0, 60.0, "degree days of the day"),
+        _text("heat_rule", "method, cut-off, base and ceiling of the degree days")),
+        "Soil and weather by patch and day.", stored=False),
+    Table("paths", ("fruit", "date"), (
+        _FRUIT, _date("date", "day", required=True),
+        _num("day", "days", 0.0, 200.0, "days after pollination"),
+        *_banded("over_the_top_cm", "cm", 10.0, 1500.0, "smoothed total of the three measures"),
+        *_banded("mass_kg", "kg", 0.0, 1500.0, "weight by the published table at the smoothed total"),
+        *_banded("gain_kg_day", "kg_day", -100.0, 100.0, "gain from that day's taping to the next day's"),
+        _yes("taped", "whether a taping stands on that day"),
+        _yes("fits", "False for a taping that the path was drawn without"),
+        _num("taped_cm", "cm", 10.0, 1500.0, "the taping of that day"),
+        _num("residual", "", -1000.0, 1000.0, "standard errors by which a taping that does not fit stands off")),
+        "Growth paths: one row a fruit and day between its first and last taping.", stored=False),
+    Table("landmarks", ("fruit",), (
+        _FRUIT, _num("first_day", "", 0.0, 200.0, "days after pollination of the first taping"),
+        _num("last_day", "", 0.0, 200.0, "days after pollination of the last taping"),
+        *_banded("peak_days", "days", 0.0, 200.0, "days from set to the middle of the best five days running"),
+        *_banded("peak_gain_kg_day", "kg_day", -100.0, 100.0, "mean daily gain in those five days"),
+        *_banded("at_40_percent", "percent", 0.0, 120.0, "inches at 40 days in percent of the last taping's"),
+        *_banded("at_60_percent", "percent", 0.0, 120.0, "inches at 60 days in percent of the last taping's"),
+        _text("note", "whether the fastest gain may lie outside the log")),
+        "Landmarks of growth: one row a fruit.", stored=False),
     Table("gains", ("fruit", "date"), (
         _FRUIT, _PLANT, _PATCH, _GROWER, _SEASON,
         _text("patch_season", "patch and season together"),

@@ -65,6 +65,9 @@ def common_variance(variance: np.ndarray, df: np.ndarray) -> tuple[float, float]
 
     Smyth 2004, section 6.2: with ``e = log(variance) - digamma(df/2) + log(df/2)``, the mean of e gives the common
     variance and its spread beyond that of chi-squares the weight, which is infinite where there is no such spread.
+
+    >>> common_variance(np.array([2.0, 2.0, 2.0]), np.array([5.0, 5.0, 5.0]))
+    (2.0, inf)
     """
     good = (variance > 0) & (df > 0)
     variance, df = variance[good], df[good]

@@ -242,6 +242,10 @@ def slip_scores(day: np.ndarray, total_cm: np.ndarray, se_cm: np.ndarray) -> np.
 
     ``day`` in days, ``total_cm`` and ``se_cm`` in cm, all in order of time. The line is drawn in log inches. The
     measure is :data:`SLIP_SE` standard errors of the tape plus the bend of a growing fruit; the ends score 0.
+
+    >>> day, total = np.array([40.0, 42.0, 44.0, 46.0]), np.array([700.0, 718.0, 834.0, 750.0])
+    >>> slip_scores(day, total, np.full(4, 1.27)).round(1).tolist()
+    [0.0, 2.2, 4.5, 0.0]
     """
     score = np.zeros(len(day))
     if len(day) >= 3:
