@@ -63,11 +63,12 @@ def main():
     parser.add_argument("--paths", type=int, default=1_000, help="fruits to smooth")
     options = parser.parse_args()
     club = tables(options.fruits, options.readings)
-    start = time.perf_counter()
+    start, busy = time.perf_counter(), time.process_time()
     gains = daily_gains(club)
-    seconds = time.perf_counter() - start
+    seconds, busy = time.perf_counter() - start, time.process_time() - busy
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{len(club['readings']):,} readings to {len(gains):,} gains in {seconds:.2f} s (peak {peak:.0f} MB)")
+    print(f"{len(club['readings']):,} readings to {len(gains):,} gains in {seconds:.2f} s, "
+          f"{busy:.2f} s of processor (peak {peak:.0f} MB)")
     print("left out:", gains.attrs["left_out"])
     few = tables(options.paths, 60)
     for name, work in (("growth paths", growth_paths), ("landmarks, 200 draws", path_landmarks)):
