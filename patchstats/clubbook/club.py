@@ -16,6 +16,7 @@ from patchstats.clubbook.merge import merged, shown_files
 from patchstats.clubbook.receipts import Receipt
 from patchstats.clubbook.settings import ClubSettings, read_settings
 from patchstats.clubbook.take import load_receipt
+from patchstats.clubbook.whole import completed
 from patchstats.remarks import REMARK_COLUMNS, SEVERITIES, ClubError, Remark
 from patchstats.units import Shown
 
@@ -98,7 +99,7 @@ def open_club(folder: str | Path) -> Club:
     for name, rows in frames.items():
         held[name], remarks = merged(name, rows[rows["receipt"].isin(standing)].reset_index(drop=True), files)
         found += remarks
-    held = tables.completed(held)
+    held = completed(held)
     return Club(name=settings.name, folder=folder, settings=settings, **held,
                 remarks=_with_found(said, found), receipts=receipts)
 

@@ -1,10 +1,11 @@
-"""The ladder of identity made whole from what the logs together say (the rules of patchstats.tables)."""
+"""The ladder of identity made whole from what the logs together say (the rules are those of the data dictionary)."""
 
 from __future__ import annotations
 
 import pandas as pd
 
-from patchstats.tables import completed, conform
+from patchstats.clubbook.whole import completed
+from patchstats.tables import conform
 
 
 def _held(**rows):
