@@ -114,6 +114,21 @@ def test_nested_groups_are_eliminated_in_order():
     assert plan.crossed is None and not plan.tail
 
 
+def test_a_level_without_rows_does_not_spoil_the_nesting():
+    rng = np.random.default_rng(3)
+    fruit = np.repeat(np.arange(24), 3)
+    keep = fruit != 7
+    codes = np.column_stack([fruit, fruit // 4])[keep]
+    x, y, one = np.ones((keep.sum(), 1)), rng.normal(size=keep.sum()), np.ones((keep.sum(), 1))
+    terms = [Term("fruit", 24, (0,)), Term("plant", 6, (0,))]
+    moments = sum_moments(codes, one, np.column_stack([x, y]))
+    criterion = Criterion(moments, terms)
+    assert len(criterion.plan.nested) == 2
+    factors = [np.array([[0.8]]), np.array([[0.5]])]
+    dense = [(one, c, f ** 2, None) for c, f in zip(codes.T, factors, strict=True)]
+    assert criterion(factors).value == pytest.approx(dense_criterion(y, x, dense), rel=1e-12)
+
+
 def test_two_large_crossed_groups_are_refused():
     n = LARGEST_TAIL + 1
     codes = np.column_stack([np.arange(2 * n) % n, np.arange(2 * n) // 2, np.arange(2 * n) % 7])

@@ -159,7 +159,9 @@ def plan_elimination(codes: np.ndarray, terms: list[Term]) -> Plan:
     nested: list[NestedStage] = []
     cells = codes
     while remaining:
-        candidates = [t for t in remaining if terms[t].known_root is None and len(cells) == terms[t].n_levels]
+        # each level met lies in one cell; levels without rows have nothing to integrate out
+        candidates = [t for t in remaining
+                      if terms[t].known_root is None and len(cells) == len(pd.unique(cells[:, t]))]
         if not candidates:
             break
         chosen = max(candidates, key=lambda t: len(terms[t].columns))
