@@ -25,6 +25,7 @@ class BlockReader:
         settle_meanings(block, told.around)
         self.page, self.block, self.told, self.settings, self.harvest = page, block, told, settings, harvest
         self.size = len(block.rows)
+        self.lone = len(set(block.rows)) == len(block.rows)  # a row for each line, not one for each day of a line
         self.default_grower = grower
         self.texts = {id(c): values.texts_of(page, c) for c in block.columns}
         self.names: dict[str, list] = {}
@@ -202,7 +203,7 @@ class BlockReader:
             derived.values()) >= 0.8 * sum(derived.values()) and len(set(self.names["fruit"])) == 1 else None
 
     def _refuse(self, row: int, code: str, column: Column, **facts) -> None:
-        if self.block.rows.count(self.block.rows[row]) == 1:
+        if self.lone:
             self.page.give_up(self.block.rows[row])
         self.page.say(code, column.records[row], column.positions[row], **facts)
         self.page.spoken((self.block.rows[row], p) for p in self.page.full(self.block.rows[row]))

@@ -369,6 +369,10 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
             if rows or not waiting and (not laid.blocks or laid.blocks[-1].facts != facts):
                 laid.blocks += blocks_of(page, table, rows, facts, words)
                 rows = []
+            if _opens_another(new, waiting):  # a fruit that is named, and not taped
+                facts = joined(facts, waiting)
+                waiting.clear()
+                laid.blocks.append(Block([], [], dict(facts)))
             _join(page, waiting, new)
         elif len(full) == 1 and len(named) > 1 and full[0] not in noted and not is_datum(first) and not is_nothing(
                 first) and not has_date:

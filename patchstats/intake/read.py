@@ -29,7 +29,7 @@ from patchstats.intake.page import Page
 from patchstats.intake.records import COLON, SPACE, SPACES, split_text
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
-from patchstats.intake.values import Told
+from patchstats.intake.values import UNIT_WORDS, Told
 from patchstats.remark_kinds import kind
 from patchstats.remarks import SEVERITIES, IntakeError, Remark, remark
 
@@ -314,6 +314,13 @@ def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told,
         made["decimal sign"] = "comma" if told.decimal == "," else "point"
     if told.calendar.order:
         made["date order"] = f"{told.calendar.order}, since {told.calendar.why}"
+    tapes = {c.unit for found in laid for b in found.blocks for c in b.columns if CONCEPTS[c.concept].kind in (
+        "length", "three")}
+    if tapes:
+        unit, _, why = told.company.length()
+        stated = [UNIT_WORDS[u] for u in sorted(tapes - {""})]
+        settled = [f"{UNIT_WORDS[unit]}, since {why}" if unit else "the unit of each cell, or none"] if "" in tapes else []
+        made["tapes in"] = " and ".join([*stated, *settled])
     if told.calendar.season:
         made["season"] = (
             f"{told.calendar.season}, from {told.season_from}" if told.season_from else str(told.calendar.season)
