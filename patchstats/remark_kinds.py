@@ -77,23 +77,23 @@ _kind("headings-missing", "noted", "No headings",
       "There are no headings; the columns were read as {order}.", "Write the headings above the columns.")
 _kind("heading-unknown", "blanked", "Heading not known",
       "A column whose heading is not in the list of known words is not used, whatever it holds.",
-      "The heading {read} is not known; {count} cells below it were left out ({sample}).",
+      "The heading {read} is not known; {cells} below it {were} left out ({sample}).",
       "Write a known heading (circ, SS, EE, OTT, note), or ask the club to add the word to its list.")
 _kind("heading-near-miss", "asked", "Heading nearly known",
       "The heading is one slip away from a known one. It is suggested, never taken for granted.",
-      "The heading {read} is not known; {count} cells below it were left out ({sample}). Did you mean {suggestion}?",
+      "The heading {read} is not known; {cells} below it {were} left out ({sample}). Did you mean {suggestion}?",
       "Write {suggestion} if that is what it is.")
 _kind("heading-doubled", "asked", "Two columns of the same kind",
       "When two columns have the same meaning and differ, only a person can say which to believe.",
-      "The column {column} means the same as {other}; {count} cells were left out ({sample}).",
+      "The column {column} means the same as {other}; {cells} {were} left out ({sample}).",
       "Keep one of the two, or say in the heading what makes them different.")
 _kind("column-derived", "noted", "Column that can be computed",
       "Daily gain, percent to chart, running totals and places are computed afresh from the readings, so that all "
       "members' are computed alike.",
-      "{columns} can be computed from the other columns; {count} cells were left out ({sample}).", "Nothing to do.")
+      "{columns} can be computed from the other columns; {cells} {were} left out ({sample}).", "Nothing to do.")
 _kind("measure-unknown", "asked", "Which measure?",
       "A number under a date may be a circumference, a total or a weight. The heading or a line on top must say it.",
-      "These readings do not say what was measured ({count} cells, {sample}).",
+      "These readings do not say what was measured ({cells}, {sample}).",
       "Write in the heading what was measured: circ, SS, EE, OTT or weight.")
 _kind("cell-beyond-headings", "blanked", "Cell beyond the headings",
       "A line with more cells than headings: often a comma inside a number or a name.",
@@ -142,21 +142,21 @@ _kind(
 )
 _kind("cell-ditto", "repaired", "Same as above",
       "A ditto mark or the word same stands for the cell above it.",
-      "{before} stands for the cell above on {count} lines from here: {after}.", "Nothing to do.")
+      "{before} stands for the cell above on {lines} from here: {after}.", "Nothing to do.")
 _kind("name-carried-down", "repaired", "Name carried down",
       "A name written once beside the first of several lines counts for the lines below it.",
-      "No {what} on {count} lines from here; they were read as belonging to {after}.",
+      "No {what} on {lines} from here; read as belonging to {after}.",
       "Write the {what} in every line if that is wrong.")
 _kind("value-out-of-range", "blanked", "Value that cannot be",
       "A value far outside what a fruit, a plant or a patch can have: a slip of the pen or of the unit.",
-      "{read} is {value} {unit} as {quantity}; only {low} to {high} {unit} can be. The cell was left empty.",
+      "{read} as {quantity} would be {value} {unit}; only {low} to {high} {unit} can be. The cell was left empty.",
       "Look at your own notes and write the value again, with its unit.")
 
 # --- units ----------------------------------------------------------------------------------------------------
 _kind("unit-asked", "asked", "Inches or centimetres?",
       "The column names no unit, and its numbers could be either. A wrong guess would make the fruit more than twice "
       "or less than half its size, so nothing was chosen.",
-      "{what} may be in {first_means} or in {second_means}; {count} cells wait.",
+      "{what} may be in {first_means} or in {second_means}; {cells} {wait}.",
       "Write the unit in the heading: ({first}) or ({second}).")
 _kind("unit-by-size", "noted", "Unit settled by size",
       "The tape or the column names no unit, but only one makes sense of the whole of it.",
@@ -175,14 +175,14 @@ _kind("date-not-read", "refused", "Date not understood",
       "{read} could not be read as a date; the line was not used.", "Write the date as 2024-07-12 or 12 Jul 2024.")
 _kind("date-asked", "asked", "Day first or month first?",
       "07/08 is the 7th of August to some and the 8th of July to others, and nothing else in the log settles it.",
-      "{read} may be {first} or {second}; {count} dates wait.", "Write the month as a word: {first} or {second}.")
+      "{read} may be {first} or {second}; {dates} {wait}.", "Write the month as a word: {first} or {second}.")
 _kind("date-order-mixed", "asked", "Day first and month first in one log",
       "Some dates of the log can only be day first, others only month first, so the rest cannot be settled.",
       "{read} may be {first} or {second}: other dates of this log are written both ways.",
       "Write the month as a word: {first} or {second}.")
 _kind("date-year-missing", "asked", "Which year?",
       "A day and month without a year, and nothing in the log or its name says the season.",
-      "{read} does not say its year; {count} dates wait.", "Write the season on top of the log: Season, 2024.")
+      "{read} does not say its year; {dates} {wait}.", "Write the season on top of the log: Season, 2024.")
 _kind("date-serial", "repaired", "Spreadsheet's day number",
       "Spreadsheets count days from the beginning of 1900 and sometimes show that count in place of the date.",
       "{before} is a spreadsheet's count of days: {after}.", "Format the column as a date.")
@@ -198,7 +198,7 @@ _kind("day-disagrees", "noted", "Day number does not fit the date",
       "Day {read} would be {expected}, but the date says {date}.", "Check the pollination date and the day number.")
 _kind("day-without-set-date", "asked", "Day number without a pollination date",
       "Day 14 is a date only when the day of pollination is known.",
-      "Day {read} cannot be placed: the log names no pollination date ({count} lines wait).",
+      "Day {read} cannot be placed: the log names no pollination date ({lines} {wait}).",
       "Write the pollination date on top of the log.")
 _kind(
     "set-date-from-days",
@@ -212,13 +212,13 @@ _kind(
 # --- who and which --------------------------------------------------------------------------------------------
 _kind("grower-missing", "asked", "Whose log?",
       "Nothing in the log or its name says who grew the fruit.",
-      "The log does not say whose it is; {count} lines wait.", "Write on top of the log: Grower, and your name.")
+      "The log does not say whose it is; {lines} {wait}.", "Write on top of the log: Grower, and your name.")
 _kind("grower-from-name", "noted", "Name taken from the file's name",
       "The log names no grower, but the file does.",
       "The grower was taken from the file's name: {read}.", "Write on top of the log: Grower, and your name.")
 _kind("season-missing", "asked", "Which season?",
       "Nothing in the log or its name says which season it is.",
-      "The log does not say its season; {count} lines wait.", "Write on top of the log: Season, 2024.")
+      "The log does not say its season; {lines} {wait}.", "Write on top of the log: Season, 2024.")
 _kind(
     "fruit-unnamed",
     "noted",
@@ -265,7 +265,7 @@ _kind("handed-in-before", "noted", "Days that were handed in before",
 # --- growth sense ---------------------------------------------------------------------------------------------
 _kind("tape-shrinks", "noted", "Fruit that shrinks",
       "A fruit on the vine does not shrink by more than the tape's own error. One of the two tapings slipped.",
-      "{quantity} fell from {before} to {after} in {days} days; both were kept.", "Check both tapings.")
+      "{quantity} fell from {before} to {after} in {days}; both were kept.", "Check both tapings.")
 _kind("tape-jumps", "blanked", "Jump that no fruit makes",
       "One reading stands far from the ones before and after it, which agree with each other: a slip of the tape "
       "or of the pen. What it should have been is not guessed.",
@@ -274,7 +274,7 @@ _kind("tape-jumps", "blanked", "Jump that no fruit makes",
 _kind("tape-leaps", "noted", "Growth faster than any known",
       "More growth a day than the fastest fruit on record. One of the two tapings, their dates or their units may "
       "be wrong.",
-      "{quantity} rose from {before} to {after} in {days} days; both were kept.", "Check both tapings and their dates.")
+      "{quantity} rose from {before} to {after} in {days}; both were kept.", "Check both tapings and their dates.")
 _kind(
     "two-tapings",
     "noted",

@@ -319,8 +319,9 @@ def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told,
     if tapes:
         unit, _, why = told.company.length()
         stated = [UNIT_WORDS[u] for u in sorted(tapes - {""})]
-        settled = [f"{UNIT_WORDS[unit]}, since {why}" if unit else "the unit of each cell, or none"] if "" in tapes else []
-        made["tapes in"] = " and ".join([*stated, *settled])
+        if "" in tapes:
+            stated.append(f"{UNIT_WORDS[unit]}, since {why}" if unit else "the unit of each cell, or none")
+        made["tapes in"] = " and ".join(stated)
     if told.calendar.season:
         made["season"] = (
             f"{told.calendar.season}, from {told.season_from}" if told.season_from else str(told.calendar.season)

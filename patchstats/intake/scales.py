@@ -26,7 +26,8 @@ _INCHES_AROUND = (3.0, 9.0, 19.0, 33.0, 60.0, 92.0, 118.0, 145.0, 155.0)
 _SHARE = {"circumference": 1.0, "side_to_side": 0.64, "stem_to_blossom": 0.63, "over_the_top": 2.27}
 # Below the first, numbers are inches (in centimetres the fruit would be a third of the usual size or less); above the
 # second they are centimetres (in inches it would be beyond any fruit weighed, about 260 in around).
-_SURELY_INCHES, _SURELY_CM = 0.20, 0.57
+_SURELY_INCHES, _SURELY_CM = 0.20, 0.65
+_BEYOND_INCHES = 0.80  # more than twice the usual fruit: no inches, whatever else the log says
 
 
 def excess(concept: str, values: Sequence[float], days: Sequence[float]) -> list[float]:
@@ -42,7 +43,7 @@ def unlikely(unit: str, excesses: Sequence[float]) -> str:
     the usual fruit, which as inches would be an ordinary one, are inches.
     """
     middle = float(np.median(excesses))
-    if unit == "in" and middle > _SURELY_CM:
+    if unit == "in" and middle > _BEYOND_INCHES:
         return "cm"
     return "in" if unit == "cm" and abs(middle) < _SURELY_INCHES else ""
 
@@ -92,7 +93,7 @@ class Company:
             settled = "cm"
         else:
             settled = ""
-        if settled == "cm":
+        if settled == "cm" and (self.system != "imperial" or middle > _BEYOND_INCHES):
             return "cm", "unit-by-size", "in inches the fruit would be larger than any grown"
         if self.system and not (self.system == "metric" and settled == "in" and middle < -0.9):
             unit = "in" if self.system == "imperial" else "cm"

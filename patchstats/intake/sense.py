@@ -174,7 +174,7 @@ def _steps(rows: list[Row], measure: str) -> None:
         if (day - day_a).days == 0:
             continue
         told = {"quantity": _TITLES[measure], "before": _shown(x, a, measure), "after": _shown(y, row, measure),
-                "days": days}
+                "days": "1 day" if days == 1 else f"{days} days"}
         if x - y > _SHRINK_CM[measure] * (1.0 if days < 4 else 1.3):
             _speak(row, "tape-shrinks", measure, **told)
         elif (y - x) / days > LEAP_CM_DAY[measure]:
