@@ -175,9 +175,11 @@ def _settle(figure: Figure) -> None:
     figure.canvas.draw()
     figure.set_layout_engine("none")
     for ax in figure.axes:
-        ax.set_position([round(value, 6) for value in ax.get_position().bounds])
+        left, bottom, width, height = ax.get_position().bounds
+        ax.set_position((round(left, 6), round(bottom, 6), round(width, 6), round(height, 6)))
     for text in figure.texts:
-        text.set_position(tuple(round(value, 6) for value in text.get_position()))
+        x, y = text.get_position()
+        text.set_position((round(x, 6), round(y, 6)))
 
 
 def _small_png(buffer: io.BytesIO) -> bytes:
