@@ -109,10 +109,19 @@ class Remark:
     def _fill(self, template: str) -> str:
         known = {"file": self.file, "line": str(self.line), "column": self.column, "read": self.read,
                  "before": self.before, "after": self.after, **dict(self.facts)}
+        if "count" in known:
+            known = {**_counted(known["count"]), **known}
         return _Template().vformat(template, (), known)
 
     def __str__(self) -> str:
         return f"{self.place}: {self.message} {self.advice}".strip()
+
+
+def _counted(count: str) -> dict[str, str]:
+    """A count in the words that templates use: 1 cell waits, 2 cells wait."""
+    one = count == "1"
+    things = {f"{thing}s": f"{count} {thing}" + ("" if one else "s") for thing in ("cell", "line", "date")}
+    return {**things, "were": "was" if one else "were", "wait": "waits" if one else "wait"}
 
 
 class _Template(string.Formatter):

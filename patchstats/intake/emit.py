@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime as dt
 
 from patchstats.intake import cells, values
+from patchstats.intake.blocks import Column
 from patchstats.intake.concepts import NAMES, OWN, TAPE, TARGETS
-from patchstats.intake.harvest import Row
+from patchstats.intake.harvest import Row, in_digits
 from patchstats.intake.identity import Identities
 from patchstats.intake.meaning import kinds_of
 from patchstats.intake.page import OPEN
+from patchstats.tables import DICTIONARY
 
 
 class Emitter(Identities):
@@ -131,11 +133,9 @@ class Emitter(Identities):
                 out["time_of_day"] = column.time_of_day
             if "depth_cm" not in out:
                 if column is not None and column.depth:
-                    number = cells.read_number(column.depth, ".")
-                    if isinstance(number, cells.Number) and number.unit:
-                        out["depth_cm"] = cells.in_metric(number.value, number.unit)
+                    out["depth_cm"] = self._depth_in_heading(column)
                 elif "depth" in facts:
-                    out["depth_cm"] = self._fact("depth")
+                    out["depth_cm"] = self._gate_fact("soil", "depth_cm", "depth")
         if table == "weighings":
             for concept, name in (("site", "site"), ("status", "status")):
                 if name not in out and concept in facts:
@@ -144,6 +144,19 @@ class Emitter(Identities):
             three = [out.get(f"{c}_cm") for c in TAPE[:3]]
             if all(v is not None for v in three):
                 out["over_the_top_cm"] = float(sum(three))  # type: ignore[arg-type]
+
+    def _depth_in_heading(self, column: Column) -> float | None:
+        """The probe's depth that a heading names; one that no probe has is spoken of, once."""
+        number, spec = cells.read_number(column.depth, "."), DICTIONARY["soil"]["depth_cm"]
+        depth = cells.in_metric(number.value, number.unit) if isinstance(number, cells.Number) and number.unit else None
+        if depth is None or spec.low <= depth <= spec.high:  # type: ignore[operator]
+            return depth
+        if ("depth", column.heading) not in self.told.asked:
+            self.told.asked.add(("depth", column.heading))
+            self.page.say("value-out-of-range", None, None, column=column.heading, read=column.depth,
+                          value=in_digits(depth), unit=spec.unit, quantity="depth of the probe", low=f"{spec.low:g}",
+                          high=f"{spec.high:g}")
+        return None
 
     def _use_names(self, row: int) -> None:
         for concept in (*NAMES, "date", "day", "weekday"):

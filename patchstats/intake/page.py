@@ -17,13 +17,6 @@ from patchstats.remarks import Remark, remark
 BLANK, OPEN, USED, SPOKEN = 0, 1, 2, 3
 
 
-def counted(count: int) -> dict[str, str]:
-    """A count in the words that the templates of remarks use: one cell waits, two cells wait."""
-    one = count == 1
-    things = {f"{thing}s": f"{count} {thing}" + ("" if one else "s") for thing in ("cell", "line", "date")}
-    return {**things, "were": "was" if one else "were", "wait": "waits" if one else "wait"}
-
-
 @dataclass
 class Page:
     """A sheet: ``cells[record][position]`` as written, ``lines[record]`` its line, ``label`` how remarks name it."""
@@ -91,8 +84,6 @@ class Page:
         ``also`` names further cells that the same remark covers. A fact called ``column`` names the column.
         ``mark`` False: a remark in passing, that speaks for no cell.
         """
-        if isinstance(facts.get("count"), int):
-            facts |= counted(facts["count"])
         if record is None:
             self.remarks.append(remark(kind(code), self.label, 0, str(facts.pop("column", "")), read or "", **facts))
         else:
