@@ -20,8 +20,8 @@ def table():
     fruit = np.repeat(np.arange(50), 30)
     data = pd.DataFrame({"fruit": fruit, "grower": np.array(list("abcdefgh"))[fruit % 8],
                          "season": 2020 + fruit // 8 % 4, "day": rng.uniform(0, 60, n),
-                         
-                         "kind": np.where(fruit % 3 == 0, "u", "v"), "x": rng.normal(size=n), "w": rng.integers(1, 4, n).astype(float)})
+                         "kind": np.where(fruit % 3 == 0, "u", "v"), "x": rng.normal(size=n),
+                         "w": rng.integers(1, 4, n).astype(float)})
     data["y"] = 1000.0 + data["x"] + rng.normal(size=50)[fruit] + 0.1 * rng.normal(size=50)[fruit] * data["day"]
     data["y"] += rng.normal(size=n)
     data.loc[5, "x"] = np.nan
