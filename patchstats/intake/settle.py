@@ -144,7 +144,7 @@ def _weigh_sizes(page: Page, block: Block, told: Told) -> None:
     would be no fruit is spoken of."""
     tapes = [c for c in block.columns if c.concept in TAPE or c.concept == "three"]
     dates = block.column("date") or block.column("day")
-    if not tapes or dates is None:
+    if not tapes or dates is None or dates.counts is not None:  # distinct dates alone belong to no tape
         return
     fact = block.facts.get("set_date")
     start = None
