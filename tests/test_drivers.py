@@ -126,10 +126,10 @@ def test_an_unknown_model_is_refused_in_words(club):
 def test_shifts_are_shrunken_and_a_single_fruit_is_not_first_by_luck(found):
     table = shifts(found.fit, "grower", rows=found.rows)
     assert table["shift"].is_monotonic_decreasing
-    assert table["shift"].std() < table["raw"].std()
     entries = shifts(found.fit, "fruit", rows=found.rows)
     few = entries[entries["n_rows"] <= 5]
     assert len(few) and few["se"].mean() > entries["se"].mean()
+    assert few["shift"].abs().mean() < few["raw"].abs().mean()  # little to go by: drawn towards the middle
     for group in ("fruit", "grower"):
         with pytest.raises(ModelError, match="the rows fitted to are needed"):
             shifts(found.fit, group)

@@ -71,8 +71,8 @@ def open_desk(folder: str | Path, *, port: int | None = None, lan: bool = False,
         codes = read_codes(folder)
         checked_passphrase(passphrase)
         if not codes:
-            raise PatchstatsError("No member has a code yet. Give each member one, such as: patchstats desk "
-                                  f'{folder} --code "MEMBER NAME"')
+            raise PatchstatsError(f'No member has a code yet. Write patchstats desk {folder} --code "MEMBER NAME" for '
+                                  "each of them, and hand it out.")
         door = Door(passphrase, codes)
     desk = Desk(folder, door=door)
     wrapped = _https(certificate, key)
