@@ -21,21 +21,32 @@ _LENT = {
     "patchstats.kinship": "build_pedigree inbreeding plan_crosses relationship_matrix seed_pedigree",
     "patchstats.seednames": "look_alikes read_seed_name",
     "patchstats.gains": "daily_gains left_out",
-    "patchstats.growthpath": "growth_paths",
-    "patchstats.landmarks": "path_landmarks",
+    "patchstats.growthpath": "growth_paths learn_path_settings",
+    "patchstats.landmarks": "path_landmarks window_gains",
     "patchstats.weeks": "fastest_gain weekly_gain",
-    "patchstats.lmm": "MixedFit fit_mixed",
-    "patchstats.drivers": "what_drives_gain",
+    "patchstats.lmm":
+        "MixedFit ar1 bootstrap compare contrast fit_mixed influence interval marginal_means pairwise power "
+        "r_squared simulate",
+    "patchstats.drivers": "fit_drivers",
     "patchstats.seedlines": "cross_plan seed_lines",
     "patchstats.practices": "best_against_middle",
-    "patchstats.calibrate": "weighed",
+    "patchstats.calibrate": "scale_weight weighed",
+    "patchstats.answers": "what_drives_gain who_did_well",
+    "patchstats.waterneed":
+        "reference_evapotranspiration_by_day reference_evapotranspiration_mm_fao56 "
+        "reference_evapotranspiration_mm_hargreaves",
+    "patchstats.patchdays": "patch_days",
+    "patchstats.plantsize": "size_at size_at_set",
+    "patchstats.tapers": "tape_errors tape_scatter",
+    "patchstats.soilfill": "filled_days",
+    "patchstats.robustness": "imputed leave_one_out specifications",
 }
 _HOMES = {name: module for module, names in _LENT.items() for name in names.split()}
 _ROOMS = frozenset((
-    "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "drivers", "ellipsoid", "fairness",
-    "findings", "gains", "growthpath", "heat", "intake", "kinship", "landmarks", "lmm", "meeting", "pace",
-    "patchdays", "plantsize", "practices", "ranking", "remarks", "robustness", "seedlines", "seednames",
-    "soilheat", "tables", "tape", "tapings", "units", "weeks",
+    "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "desk", "drivers", "ellipsoid",
+    "fairness", "findings", "gains", "growthpath", "heat", "intake", "kinship", "landmarks", "lmm", "meeting",
+    "pace", "patchdays", "plantsize", "practices", "ranking", "remarks", "robustness", "seedlines", "seednames",
+    "soilfill", "soilheat", "tables", "tape", "tapers", "tapings", "units", "waterneed", "weeks",
 ))
 
 __all__ = sorted(_ROOMS.union(_HOMES))

@@ -11,8 +11,7 @@ import pandas as pd
 
 from patchstats import charts, fairness, findings
 from patchstats.charts import Chart
-from patchstats.drivers import ASKED, Drivers
-from patchstats.drivers import what_drives_gain as fit_drivers
+from patchstats.drivers import ASKED, Drivers, fit_drivers
 from patchstats.findings import Findings
 from patchstats.gains import daily_gains
 from patchstats.robustness import imputed, leave_one_out, specifications

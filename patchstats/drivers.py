@@ -113,7 +113,7 @@ class Drivers:
         return self._markdown()
 
 
-def what_drives_gain(club, *, model: str = "club", gains: pd.DataFrame | None = None, first_day: float = FIRST_DAY,
+def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None, first_day: float = FIRST_DAY,
                      last_day: float = LAST_DAY, errors: str = "tape", level: float = 0.9) -> Drivers:
     """Fit one of the club's models of daily gain and read its effects off.
 

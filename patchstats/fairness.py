@@ -42,9 +42,10 @@ def shifts(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None, parts
 
     ``rows``: the gains fitted to (with the group columns), needed for an entry, whose shift adds up several parts.
     Index: the level; columns shift, se, low, high [response unit], ``raw`` (before shrinkage: the mean of what the
-    model's fixed part leaves, which the group's other shifts still colour) and n_rows. Best first.
+    conditions leave, which the group's other shifts still colour) and n_rows. Best first.
     """
-    shift, covariance = joint(fit, group, rows=rows, parts=parts)
+    frame, fixed = _asked(fit, group, rows, parts)
+    shift, covariance = joint_shifts(fit, frame, fixed=fixed)
     se = np.sqrt(np.diag(covariance))
     z = stats.norm.ppf(0.5 + level / 2)
     table = pd.DataFrame({"shift": shift, "se": se, "low": shift - z * se, "high": shift + z * se})
@@ -52,6 +53,8 @@ def shifts(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None, parts
     codes = _labels_of_rows(fit, group)
     by = left.groupby(codes)
     table["raw"] = by.mean().reindex(table.index)
+    if fixed is not None:
+        table["raw"] += (fixed * fit.fixed[list(fixed.columns)]).sum(axis=1)
     table["n_rows"] = by.size().reindex(table.index).fillna(0).astype("int64")
     return table.sort_values("shift", ascending=False, kind="stable")
 
@@ -84,6 +87,13 @@ def season_table(fit: MixedFit, *, level: float = 0.9) -> pd.DataFrame:
 def joint(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None,
           parts: Sequence[str] | None = None) -> tuple[pd.Series, pd.DataFrame]:
     """Shifts of the levels of ``group`` and the covariance of their errors, as :func:`shifts` uses them."""
+    frame, fixed = _asked(fit, group, rows, parts)
+    return joint_shifts(fit, frame, fixed=fixed)
+
+
+def _asked(fit: MixedFit, group: str, rows: pd.DataFrame | None,
+           parts: Sequence[str] | None) -> tuple[pd.DataFrame, pd.DataFrame | None]:
+    """Which shifts make up each level, and the between-growers part that is a grower's own, as fixed effects."""
     parts = COMPARED.get(group, (group,)) if parts is None else tuple(parts)
     have = {info.group for info in fit.terms}
     if parts[0] not in have:
@@ -91,10 +101,10 @@ def joint(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None,
     parts = [part for part in parts if part in have]
     split = [term for term in SPLIT if f"{term}_between" in fit.fixed.index]
     if rows is None and (len(parts) > 1 or ("grower" in parts and split)):
-        raise ModelError(f"To compare by {group!r} the rows fitted to are needed, as what_drives_gain(...).rows.")
+        raise ModelError(f"To compare by {group!r} the rows fitted to are needed, as fit_drivers(...).rows.")
     if rows is None:
         labels = next(info.labels for info in fit.terms if info.group == parts[0])
-        return joint_shifts(fit, pd.DataFrame({parts[0]: labels}, index=pd.Index(labels, name=group)))
+        return pd.DataFrame({parts[0]: labels}, index=pd.Index(labels, name=group)), None
     used = rows.loc[fit.design.index].drop_duplicates(parts[0]).set_index(parts[0], drop=False)
     frame = used[parts].rename_axis(group)
     fixed = None
@@ -104,7 +114,7 @@ def joint(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None,
         for term in split:
             own = frame["grower"].map(means[f"{term}_between"]).to_numpy() - means[f"{term}_between"].mean()
             fixed[f"{term}_between"], fixed[f"{term}_within"] = own, -own
-    return joint_shifts(fit, frame, fixed=fixed)
+    return frame, fixed
 
 
 def _labels_of_rows(fit: MixedFit, group: str) -> pd.Series:

@@ -28,13 +28,13 @@ def demo(*, output: Path, club_folder: Path | None = None, say: Say = print) -> 
     :class:`OutputError` before anything is done when ``output`` cannot be written.
     """
     with finished_whole(output) as workplace:
-        from patchstats.drivers import what_drives_gain
+        from patchstats.drivers import fit_drivers
         from patchstats.findings import what_drives
         from patchstats.meeting import club_sections, write_meeting
 
         club = demo_club(say, club_folder)
         say("Fitting what drives daily gain ...")
-        drivers = what_drives_gain(club)
+        drivers = fit_drivers(club)
         for finding in what_drives(drivers, shown=club.shown).items:
             say(f"  {finding.sentence}")
         say("Running the notebooks ...")

@@ -9,7 +9,7 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from patchstats import demo
-from patchstats.drivers import SOIL_TERMS, driver_rows, soil_curve, what_drives_gain
+from patchstats.drivers import SOIL_TERMS, driver_rows, fit_drivers, soil_curve
 from patchstats.fairness import chance_better, ranks, season_table, shifts
 from patchstats.gains import daily_gains
 from patchstats.lmm import fit_mixed
@@ -24,7 +24,7 @@ def club():
 
 @pytest.fixture(scope="module")
 def found(club):
-    return what_drives_gain(club.tables)
+    return fit_drivers(club.tables)
 
 
 def test_true_effects_lie_in_their_intervals_and_the_plain_regression_misses(club, found):
@@ -113,14 +113,14 @@ def test_grams_change_no_effect(club, found):
     gains = daily_gains(club.tables)
     masses = [column for column in gains.columns if "_kg" in column]
     light = gains.assign(**{column: gains[column] * 1e-3 for column in masses})
-    again = what_drives_gain(None, gains=light)
+    again = fit_drivers(None, gains=light)
     assert again.effects["estimate"].to_numpy() == pytest.approx(found.effects["estimate"].to_numpy(), rel=1e-4)
     assert again.effects["se"].to_numpy() == pytest.approx(found.effects["se"].to_numpy(), rel=1e-4)
 
 
 def test_an_unknown_model_is_refused_in_words(club):
     with pytest.raises(ModelError, match="There is no model 'best'; the models are club, without the split"):
-        what_drives_gain(club.tables, model="best")
+        fit_drivers(club.tables, model="best")
 
 
 def test_shifts_are_shrunken_and_a_single_fruit_is_not_first_by_luck(found):

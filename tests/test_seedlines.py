@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from patchstats import demo
-from patchstats.drivers import what_drives_gain
+from patchstats.drivers import fit_drivers
 from patchstats.practices import PRACTICES, best_against_middle, patch_practices
 from patchstats.remarks import ModelError
 from patchstats.seedlines import cross_plan, heritability, open_pollination_sensitivity, seed_lines
@@ -22,7 +22,7 @@ def club():
 
 @pytest.fixture(scope="module")
 def found(club):
-    return what_drives_gain(club.tables)
+    return fit_drivers(club.tables)
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ import pandas as pd
 
 from patchstats import charts, fairness, findings
 from patchstats.calibrate import weighed
-from patchstats.drivers import Drivers, what_drives_gain
+from patchstats.drivers import Drivers, fit_drivers
 from patchstats.gains import daily_gains
 from patchstats.meeting.page import Section
 from patchstats.remarks import PatchstatsError
@@ -26,7 +26,7 @@ def club_sections(club, *, drivers: Drivers | None = None, level: float = 0.9) -
     ``drivers``: what drives daily gain, if it has been worked out already.
     """
     gains = daily_gains(club)
-    fitted = cache(lambda: drivers or what_drives_gain(club, gains=gains, level=level))
+    fitted = cache(lambda: drivers or fit_drivers(club, gains=gains, level=level))
     asked: tuple[tuple[str, Callable[[], Section]], ...] = (
         (CAME_IN, lambda: came_in(club)),
         (SEASON, lambda: season(club, gains, level=level)),

@@ -18,7 +18,7 @@ from joblib import Parallel, delayed
 from scipy import stats
 
 from patchstats import demo
-from patchstats.drivers import SOIL_TERMS, what_drives_gain
+from patchstats.drivers import SOIL_TERMS, fit_drivers
 from patchstats.fairness import joint
 from patchstats.launch import one_thread
 from patchstats.ranking import chances, ranks
@@ -30,7 +30,7 @@ TERMS = {"secondaries": "secondaries_within", "set_day": "set_day_within", "soil
 def one_club(seed: int, errors: str, level: float) -> list[dict]:
     one_thread()
     club = demo.simulate(seed)
-    found = what_drives_gain(club.tables, errors=errors, level=level)
+    found = fit_drivers(club.tables, errors=errors, level=level)
     truth, model = club.truth["effects"]["percent"], club.truth["model"]
     used = club.latent["fruits"][club.latent["fruits"]["fruit"].isin(found.rows["fruit"])]
     lasting = used[["grower_percent", "patch_season_percent", "season_percent", "seed_percent", "fruit_percent"]].sum(1)
