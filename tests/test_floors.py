@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -85,6 +86,7 @@ def imports_of(path: Path) -> Iterator[str]:
             yield from (f"{module}.{alias.name}" for alias in node.names)
 
 
+@cache
 def rooms_imported(path: Path) -> set[str]:
     named = {name.split(".")[1] for name in imports_of(path) if name.startswith("patchstats.")}
     return named & (set(FLOOR_OF) | {room_of(p) for p in modules()})

@@ -142,6 +142,6 @@ def test_faults_are_told_in_sentences():
     told = list(sentences_of(names))
     assert len(told) > 50
     for place, text in told:
-        ended = text.rstrip()[-1] in ".?)}"
+        ended = text.rstrip()[-1] in ".?)}\""
         begun = re.match(r"[A-Z{0-9'\"]|patchstats |[a-z]+\.toml |[a-z_]+ is ", text)
         assert ended and begun, f"{place}: {text!r} is no whole sentence"
