@@ -110,7 +110,7 @@ def run_notebooks(club_folder: Path, to: Path, say: Say = print, *, only: Collec
             continue
         started = time.monotonic()
         notebook = nbformat.read(path, as_version=4)
-        _set_club(notebook, club_folder.resolve(), path.parent)
+        _set_club(notebook, club_folder.resolve(), to)
         client = NotebookClient(notebook, timeout=LONGEST_CELL_SECONDS, kernel_name="python3", record_timing=False,
                                 extra_arguments=["--IPKernelApp.log_level=ERROR"],
                                 resources={"metadata": {"path": str(path.parent)}})
@@ -125,11 +125,14 @@ def run_notebooks(club_folder: Path, to: Path, say: Say = print, *, only: Collec
     return written
 
 
-def _set_club(notebook, club_folder: Path, beside: Path) -> None:
-    """Point a notebook at another club: a cell after the one tagged ``parameters``, as parameter runners do."""
+def _set_club(notebook, club_folder: Path, kept_in: Path) -> None:
+    """Point a notebook at the club, unless it finds it from where it is kept, so that it can be run again there.
+
+    A cell after the one tagged ``parameters`` says so, as parameter runners do.
+    """
     import nbformat
 
-    if (beside / "../data/demo").resolve() == club_folder:
+    if (kept_in / "../data/demo").resolve() == club_folder:
         return
     for place, cell in enumerate(notebook.cells):
         if "parameters" in cell.metadata.get("tags", []):
