@@ -30,7 +30,7 @@ def bare_clone(tmp_path) -> Path:
 
 def run(clone: Path, *words: str, code: str = "", **environment: str) -> subprocess.CompletedProcess:
     """``python -m patchstats`` in a clone by the machine's own Python, which has no patchstats."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith(("PIP_", "PYTHON"))}
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("PIP_", "PYTHON", "PATCHSTATS_"))}
     command = ["-c", code] if code else ["-m", "patchstats", *words]
     return subprocess.run([getattr(sys, "_base_executable", sys.executable), *command], cwd=clone, text=True,
                           capture_output=True, env={**kept, **environment}, check=False)
