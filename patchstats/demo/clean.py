@@ -13,7 +13,7 @@ from patchstats.tables import conform
 from patchstats.units import CM_PER_FOOT, CM_PER_INCH, c_to_f, f_to_c, inches_to_cm, kg_to_lb, lb_to_kg
 
 PROBE_CM, PROBE_INCHES = 10.0, 4.0
-PROBE_SD_C = 0.05  # and written to a tenth: a coarser probe would shrink the effect of soil that a model can find
+PROBE_SD_C = 0.05  # and written to a tenth of a degree
 _TENTH_INCH_MM = CM_PER_INCH  # a tenth of an inch is as many millimetres as an inch has centimetres
 
 
