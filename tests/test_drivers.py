@@ -13,6 +13,7 @@ from patchstats.drivers import SOIL_TERMS, driver_rows, fit_drivers, soil_curve
 from patchstats.fairness import chance_better, ranks, season_table, shifts
 from patchstats.gains import daily_gains
 from patchstats.lmm import fit_mixed
+from patchstats.lmm.joint import joint_shifts
 from patchstats.remarks import ModelError
 from patchstats.robustness import imputed, leave_one_out, survival_weights
 
@@ -136,10 +137,23 @@ def test_shifts_are_shrunken_and_a_single_fruit_is_not_first_by_luck(found):
 
 
 def test_joint_errors_agree_with_the_engine(found):
-    """The variance of a sum of shifts is the engine's own prediction error for the same sum."""
+    """Law: a sum of every shift and the fixed part has the estimate and the error of the engine's own prediction."""
+    fit = found.fit
+    groups = ["fruit", "grower", "patch_season", "season", "seed"]
+    place = np.arange(0, fit.n_rows, fit.n_rows // 12)
+    rows = found.rows.loc[fit.design.index[place]].assign(age10=0.0)  # where a fruit's slope adds nothing
+    fixed = pd.DataFrame(fit.design.x[place], columns=list(fit.design.names), index=rows.index)
+    total, covariance = joint_shifts(fit, rows[groups], fixed=fixed)
+    told = fit.predict(rows)
+    assert total.to_numpy() == pytest.approx(told["estimate"].to_numpy(), rel=1e-8)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx(told["se"].to_numpy(), rel=1e-8)
+
+
+def test_ranks_and_chances_add_up(found):
     table = shifts(found.fit, "grower", rows=found.rows)
     chance = chance_better(found.fit, "grower", rows=found.rows)
-    assert chance.loc[table.index[0], table.index[-1]] > 0.95
+    assert (chance + chance.T).to_numpy() == pytest.approx(1.0)
+    assert chance.loc[table.index[0], table.index[-1]] > 0.5
     order = ranks(found.fit, "grower", rows=found.rows)
     assert order["top_3"].sum() == pytest.approx(3.0) and order["first"].sum() == pytest.approx(1.0)
     seasons = season_table(found.fit)

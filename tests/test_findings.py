@@ -129,7 +129,8 @@ def test_what_drives_says_own_fruits_first_and_the_plain_regression_last():
     found = list(findings.what_drives(drivers_with()))
     assert found[0].sentence == ("Among one grower's own fruits, every 5 more secondary vines at pollination went with "
                                  "10% more daily gain (90% interval 7 to 12).")
-    assert found[0].doubts == ("9 rows were left out.",) and not any(f.doubts for f in found[1:])
+    assert found[0].doubts == ("9 rows were left out.",) and not any(f.doubts for f in found[2:])
+    assert found[1].doubts[0].startswith("This interval is too narrow")
     assert "near 73.4 °F" in found[1].sentence
     assert found[2].sentence.startswith("For plant size, the comparison between growers came out 9% higher than")
     assert found[2].estimate == pytest.approx(5 * 1.76)
@@ -140,6 +141,7 @@ def test_what_drives_says_own_fruits_first_and_the_plain_regression_last():
 def test_a_flat_soil_curve_has_no_best_temperature():
     found = list(findings.what_drives(drivers_with(best=np.inf)))
     assert found[1].sentence == "These logs cannot tell at which soil temperature gain is highest."
+    assert not found[1].doubts
 
 
 # --- counts, shares and middles

@@ -165,10 +165,14 @@ def what_drives(drivers, *, shown: Shown = IMPERIAL) -> Findings:
                           level=level) for term, row in drivers.sides.iterrows()]
     best = drivers.soil_best
     soil = [] if drivers.soil.empty else [
-        best_soil(best["estimate"], low_c=best["low"], high_c=best["high"], se_c=best["se"], shown=shown, level=level)]
+        best_soil(best["estimate"], low_c=best["low"], high_c=best["high"], se_c=best["se"], shown=shown, level=level,
+                  doubts=(_SOIL_TOO_SURE,) if np.isfinite(best["low"]) else ())]
     return Findings((*found, *soil, *sides, *plain))
 
 
+# Over 200 simulated clubs the 90 % interval held the truth 80 times in 100: tests/benchmarks/coverage_drivers.py.
+_SOIL_TOO_SURE = ("This interval is too narrow: a fruit's good and bad days hang together, which the model does not "
+                  "yet take into account.")
 _PLAIN = "A plain regression mixes what a grower can change with what better growers have anyway."
 
 
