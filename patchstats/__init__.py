@@ -21,6 +21,7 @@ _LENT = {
     "patchstats.kinship": "build_pedigree inbreeding plan_crosses relationship_matrix seed_pedigree",
     "patchstats.seednames": "look_alikes read_seed_name",
     "patchstats.gains": "daily_gains left_out",
+    "patchstats.stretches": "join_gains",
     "patchstats.growthpath": "growth_paths learn_path_settings",
     "patchstats.landmarks": "path_landmarks window_gains",
     "patchstats.weeks": "fastest_gain weekly_gain",
@@ -46,7 +47,7 @@ _ROOMS = frozenset((
     "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "desk", "drivers", "ellipsoid",
     "fairness", "findings", "gains", "growthpath", "heat", "intake", "kinship", "landmarks", "lmm", "meeting",
     "pace", "patchdays", "plantsize", "practices", "ranking", "remarks", "robustness", "seedlines", "seednames",
-    "soilfill", "soilheat", "tables", "tape", "tapers", "tapings", "units", "waterneed", "weeks",
+    "soilfill", "soilheat", "stretches", "tables", "tape", "tapers", "tapings", "units", "waterneed", "weeks",
 ))
 
 __all__ = sorted(_ROOMS.union(_HOMES))

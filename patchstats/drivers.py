@@ -25,6 +25,7 @@ from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
 from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
 from patchstats.remarks import ModelError
+from patchstats.stretches import STRETCH_DAYS, join_gains
 
 SPLIT = ("secondaries", "set_day")
 SOIL_REFERENCE_C = 20.0  # where the soil's curve is said to be level; the choice changes no fitted value
@@ -82,7 +83,8 @@ class Drivers:
     middle conditions and soil of 20 C. ``effects``: what a grower would ask (per 5 secondary vines, per week later),
     within and between growers, with the plain regression's word beside; ``sides``: between less within; ``soil``:
     the curve of soil temperature; ``soil_best``: its top [c]. ``left_out`` counts rows not used, by reason;
-    ``tape_factor``: how many times the assumed tape error the logs themselves show. All intervals at ``level``.
+    ``tape_factor``: how many times the assumed tape error the logs themselves show;
+    ``stretch_days``: how many days the gains were joined to span, at least. All intervals at ``level``.
     """
 
     model: Model
@@ -96,6 +98,7 @@ class Drivers:
     left_out: dict[str, int]
     level: float
     tape_factor: float = 1.0
+    stretch_days: float = STRETCH_DAYS
 
     def _markdown(self) -> str:
         shown = self.effects[["effect", "side", "estimate", "low", "high"]].round(2)
@@ -114,18 +117,20 @@ class Drivers:
 
 
 def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None, first_day: float = FIRST_DAY,
-                     last_day: float = LAST_DAY, errors: str = "tape", level: float = 0.9) -> Drivers:
+                last_day: float = LAST_DAY, errors: str = "tape", stretch_days: float = STRETCH_DAYS,
+                level: float = 0.9) -> Drivers:
     """Fit one of the club's models of daily gain and read its effects off.
 
     ``club``: an opened club or a dict of tables (not needed when ``gains`` are given). ``model``: a name in
     ``MODELS``. ``errors``: "tape" lets neighbouring gains share the error of the taping between them, weighs a gain
     by what the tape can see of it, and learns from the logs how large that error is; "independent" treats all rows
-    alike. Raises :class:`ModelError` for a model not known and where too little is logged to fit it.
+    alike. ``stretch_days``: gains are joined until they span so many days, since a fruit's days hang together (see
+    :mod:`patchstats.stretches`); 0 takes them as taped. Raises :class:`ModelError` for a model not known and where too little is logged to fit it.
     """
     if model not in MODELS:
         raise ModelError(f"There is no model {model!r}; the models are {', '.join(MODELS)}.")
     chosen = MODELS[model]
-    gains = daily_gains(club) if gains is None else gains
+    gains = join_gains(daily_gains(club) if gains is None else gains, least_days=stretch_days)
     tape_factor = 1.0
     curve = middle_gain(gains, first_day=first_day, last_day=last_day)
     # The first curve holds the soil of its weeks (late fruit grow in cooling ground). One correction by the model's
@@ -134,8 +139,8 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
         rows = driver_rows(gains, curve)
         if turn == 0 and errors == "tape":
             tape_factor = learn_tape_factor(chosen.formula, rows)
-            gains = _scaled_tape(gains, tape_factor)
-            rows = _scaled_tape(rows, tape_factor)
+            gains = scaled_tape(gains, tape_factor)
+            rows = scaled_tape(rows, tape_factor)
         fit = fit_model(chosen.formula, rows, errors=errors, level=level)
         curve = _at_middle_conditions(fit, rows, curve)
     rows = driver_rows(gains, curve)
@@ -143,7 +148,7 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
     naive = naive_fit(chosen, rows)
     return Drivers(chosen, fit, rows, curve, effects_table(fit, naive, level=level), sides_table(fit, level=level),
                    *soil_curve(fit, rows, level=level), left_out=_left_out(gains, rows, fit), level=level,
-                   tape_factor=tape_factor)
+                   tape_factor=tape_factor, stretch_days=stretch_days)
 
 
 def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: float = 0.9,
@@ -164,13 +169,14 @@ def learn_tape_factor(formula: str, rows: pd.DataFrame, *, low: float = 0.4, hig
     does neither; so the two can be told apart. Found within 3 % on the logarithm; 1 where the rows are too alike.
     """
     def misfit(log_factor):
-        return fit_model(formula, _scaled_tape(rows, float(np.exp(log_factor)))).criterion
+        return fit_model(formula, scaled_tape(rows, float(np.exp(log_factor)))).criterion
 
     found = minimize_scalar(misfit, bounds=(np.log(low), np.log(high)), method="bounded", options={"xatol": 0.03})
     return float(np.exp(found.x))
 
 
-def _scaled_tape(rows: pd.DataFrame, factor: float) -> pd.DataFrame:
+def scaled_tape(rows: pd.DataFrame, factor: float) -> pd.DataFrame:
+    """The rows with every tape error times ``factor`` (see :func:`learn_tape_factor`)."""
     errors = [c for c in rows.columns if c.endswith("_se")]
     scaled = rows.assign(**{c: rows[c] * factor for c in errors})
     scaled.attrs = dict(rows.attrs)

@@ -16,8 +16,9 @@ from joblib import Parallel, delayed
 from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
-from patchstats.drivers import MODELS, Drivers, driver_rows, fit_model
+from patchstats.drivers import MODELS, Drivers, driver_rows, fit_model, scaled_tape
 from patchstats.lmm.influence import influence
+from patchstats.stretches import join_gains
 from patchstats.tables import LOSSES, table_of
 
 ESTIMATE = ["estimate", "se", "df", "low", "high"]
@@ -51,7 +52,8 @@ def specifications(club, found: Drivers, *, gains: Callable[..., pd.DataFrame], 
     """
     alike, survival, own, other = "all alike", "by survival", "of the season", "of 2013-16"
     curves = {"4 bends": "spline(day, 4)", "7 bends": "spline(day, 7)"}
-    made = {own: found.rows, other: driver_rows(gains(club, table="pumpkin 2013-16"), found.curve)}
+    charted = join_gains(gains(club, table="pumpkin 2013-16"), least_days=found.stretch_days)
+    made = {own: found.rows, other: driver_rows(scaled_tape(charted, found.tape_factor), found.curve)}
     weight = survival_weights(club, found.rows)
     plans = [(ages, own, soil, weights, "4 bends") for soil in ("logged", "left out") for weights in (alike, survival)
              for ages in AGES]

@@ -23,7 +23,7 @@ FLOORS = [
     ("knowledge of the patch", (
         "tables", "tape", "ellipsoid", "curves", "heat", "daylight", "waterneed", "soilheat", "kinship")),
     ("taking in and keeping", ("intake", "clubbook")),
-    ("the analysis table", ("tapings", "plantsize", "patchdays", "gains")),
+    ("the analysis table", ("tapings", "plantsize", "patchdays", "gains", "stretches")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "tapers", "pace", "ranking")),
     ("the club's questions", (
         "drivers", "fairness", "robustness", "seedlines", "practices", "calibrate", "landmarks", "soilfill", "weeks")),
