@@ -18,6 +18,9 @@ from patchstats.robustness import imputed, leave_one_out, specifications
 from patchstats.units import IMPERIAL
 
 
+FEW = 4  # stretches of about five days: three weeks of taping
+
+
 @dataclass(frozen=True)
 class Answer:
     """A question's answer: ``findings`` as sentences, ``charts``, ``doubts`` (a table with a sentence each), and the
@@ -95,8 +98,9 @@ def who_did_well(club, *, drivers: Drivers | None = None, group: str = "grower",
     pictures = (charts.growers_compared(shifts, column=column, group=group, raw=shifts["raw"], level=level,
                                         shown=shown),
                 charts.rank_uncertainty(ranks, group=group, level=level))
-    few = int((shifts["n_rows"] < 10).sum())
-    doubts = [f"{few} of {len(shifts)} {words} have fewer than 10 gains; their shifts are mostly the club's middle."]
+    few = int((shifts["n_rows"] < FEW).sum())
+    doubts = [f"{few} of {len(shifts)} {words} have fewer than {FEW} stretches of gain; their shifts are mostly the "
+              "club's middle."]
     tables = {"shifts": shifts, "ranks": ranks}
     if len(shifts) <= 60:
         tables["pairs"] = fairness.all_pairs(found.fit, group, rows=found.rows, level=level)

@@ -79,7 +79,7 @@ MODELS: dict[str, Model] = {m.name: m for m in (
 class Drivers:
     """The answer to "what drives daily gain?".
 
-    ``model`` and its ``fit``; ``rows``: the gains it was fitted to; ``curve``: the club's middle gain by day, for
+    ``model`` and its ``fit``; ``rows``: the stretches of gain it was fitted to; ``curve``: the club's middle gain by day, for
     middle conditions and soil of 20 C. ``effects``: what a grower would ask (per 5 secondary vines, per week later),
     within and between growers, with the plain regression's word beside; ``sides``: between less within; ``soil``:
     the curve of soil temperature; ``soil_best``: its top [c]. ``left_out`` counts rows not used, by reason;
@@ -102,8 +102,8 @@ class Drivers:
 
     def _markdown(self) -> str:
         shown = self.effects[["effect", "side", "estimate", "low", "high"]].round(2)
-        lines = [f"**What drives daily gain** (model: {self.model.name}; {self.fit.n_rows:,} gains of "
-                 f"{self.rows['fruit'].nunique()} fruits; intervals at {self.level:.0%})", "",
+        lines = [f"**What drives daily gain** (model: {self.model.name}; {self.fit.n_rows:,} stretches of gain "
+                 f"of {self.rows['fruit'].nunique()} fruits; intervals at {self.level:.0%})", "",
                  "| change | side | % of gain | low | high |", "|---|---|---|---|---|"]
         lines += [f"| {r.effect} | {r.side} | {r.estimate:+.2f} | {r.low:+.2f} | {r.high:+.2f} |"
                   for r in shown.itertuples()]

@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import statsmodels.formula.api as smf
-from statsmodels.stats.multitest import multipletests
 
 from patchstats.drivers import Drivers, fit_model
+from patchstats.ranking import adjust
 from patchstats.remarks import ModelError
 from patchstats.tables import table_of
 
@@ -70,7 +70,7 @@ def best_against_middle(club, found: Drivers, *, level: float = 0.9) -> pd.DataF
                      bounds[0], bounds[1], made.pvalues["best"], len(data)))
     out = pd.DataFrame(rows, columns=["practice", "meaning", "best", "middle", "difference", "se", "low", "high", "p",
                                       "patches"])
-    out.insert(9, "p_adjusted", multipletests(out["p"], method="holm")[1] if len(out) else [])
+    out.insert(9, "p_adjusted", adjust(out["p"], level=level)[1])
     return out.sort_values("p", ignore_index=True)
 
 
@@ -85,8 +85,7 @@ def patch_practices(club, found: Drivers) -> pd.DataFrame:
         secondaries=("secondaries", "mean"), set_day=("set_day", "mean"), main_vine_cm=("main_vine_cm", "mean"),
         distance_out_cm=("distance_out_cm", "mean"), fruits=("fruit", "size"))
     out["soil_c"] = rows.groupby("patch_season")["soil_c"].mean()
-    span = rows.groupby("patch_season").agg(gains=("date", "size"), days=("days", "sum"))
-    out["tapings_week"] = 7.0 * span["gains"] / span["days"]
+    out["tapings_week"] = _tapings_week(table_of(club, "readings"), key.set_index("fruit")["patch_season"])
     heated = table_of(club, "patches").drop_duplicates("patch").set_index("patch")["soil_heated"]
     out["soil_heated_percent"] = 100.0 * out["patch"].map(heated.astype("Float64")).astype(float)
     flowers = table_of(club, "flowers").merge(key[["plant", "patch_season"]].drop_duplicates("plant"), on="plant")
@@ -96,3 +95,13 @@ def patch_practices(club, found: Drivers) -> pd.DataFrame:
         out["covered_percent"], out["males"] = by["covered"].mean(), by["males"].mean()
         out["covered_hours"] = by["covered_hours"].mean()
     return out.reindex(columns=["grower", "season", *PRACTICES])
+
+
+def _tapings_week(readings: pd.DataFrame, patch_season: pd.Series) -> pd.Series:
+    """Tapings a week between a fruit's first and its last, over the fruits of each patch in a season."""
+    days = readings[["fruit", "date"]].drop_duplicates().groupby("fruit")["date"].agg(["size", "min", "max"])
+    days = days[days["size"] > 1]
+    spans = pd.DataFrame({"patch_season": patch_season.reindex(days.index), "between": days["size"] - 1,
+                          "days": (days["max"] - days["min"]).dt.days})
+    by = spans.groupby("patch_season")[["between", "days"]].sum()
+    return 7.0 * by["between"] / by["days"]

@@ -53,12 +53,8 @@ def ranks(shift: pd.Series, covariance: pd.DataFrame, *, top: int = 3, level: fl
 def pairs(shift: pd.Series, covariance: pd.DataFrame, *, method: str = "holm", level: float = 0.9) -> pd.DataFrame:
     """Every pair of levels: better, worse, difference, se, low, high, p, p_adjusted, told_apart.
 
-    ``method`` "holm" (no false difference at all, with chance ``level``; Holm 1979, Scand. J. Stat. 6:65-70) or
-    "fdr_bh" (few false ones among those told; Benjamini and Hochberg 1995, JRSS B 57:289-300). low and high are
-    simultaneous by Bonferroni's inequality.
+    ``method`` as in :func:`adjust`. low and high are simultaneous by Bonferroni's inequality.
     """
-    if method not in ("holm", "fdr_bh"):
-        raise ModelError(f"Pairs are adjusted by 'holm' or 'fdr_bh', not {method!r}.")
     order = np.argsort(-shift.to_numpy(), kind="stable")
     first, second = np.triu_indices(len(order), 1)
     a, b = order[first], order[second]
@@ -67,8 +63,25 @@ def pairs(shift: pd.Series, covariance: pd.DataFrame, *, method: str = "holm", l
     se = np.sqrt(np.maximum(v[a, a] + v[b, b] - 2 * v[a, b], 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         p = 2 * stats.norm.sf(np.where(se > 0, difference / se, 0.0))
-    told, adjusted, _, _ = multipletests(p, alpha=1 - level, method=method)
+    told, adjusted = adjust(p, method=method, level=level)
     wide = stats.norm.ppf(1 - (1 - level) / (2 * len(p)))
     return pd.DataFrame({"better": shift.index[a], "worse": shift.index[b], "difference": difference, "se": se,
                          "low": difference - wide * se, "high": difference + wide * se, "p": p,
                          "p_adjusted": adjusted, "told_apart": told})
+
+
+def adjust(p, *, method: str = "holm", level: float = 0.9) -> tuple[np.ndarray, np.ndarray]:
+    """p-values adjusted for how many are asked at once: which are told apart at ``level``, and the adjusted values.
+
+    ``method`` "holm" (no false difference at all, with chance ``level``; Holm 1979, Scand. J. Stat. 6:65-70) or
+    "fdr_bh" (few false ones among those told; Benjamini and Hochberg 1995, JRSS B 57:289-300). By statsmodels.
+
+    >>> adjust([0.01, 0.04, 0.03, 0.005])[1].round(4).tolist()
+    [0.03, 0.06, 0.06, 0.02]
+    """
+    if method not in ("holm", "fdr_bh"):
+        raise ModelError(f"p-values are adjusted by 'holm' or 'fdr_bh', not {method!r}.")
+    if len(p) == 0:
+        return np.zeros(0, dtype=bool), np.zeros(0)
+    told, adjusted, _, _ = multipletests(np.asarray(p, dtype=float), alpha=1 - level, method=method)
+    return told, adjusted

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from patchstats.ranking import chances, pairs, ranks
+from patchstats.ranking import adjust, chances, pairs, ranks
 from patchstats.remarks import ModelError
 
 
@@ -90,3 +90,26 @@ def test_simultaneous_intervals_cover_together():
 def test_an_unknown_adjustment_is_refused():
     with pytest.raises(ModelError, match="'holm' or 'fdr_bh', not 'none'"):
         pairs(*made((1.0, 0.0), np.eye(2)), method="none")
+
+
+# Benjamini and Hochberg 1995, JRSS B 57:289-300, section 3.2: fifteen p-values of a trial (from memory; the adjusted
+# values are those of p.adjust in R 4.2.2).
+FIFTEEN = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528,
+           0.7590, 1.0]
+
+
+def test_the_first_example_of_false_discoveries():
+    told, adjusted = adjust(FIFTEEN, method="fdr_bh", level=0.95)
+    assert told.sum() == 4  # printed: four hypotheses rejected
+    assert adjusted == pytest.approx([0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765,
+                                      0.486, 0.581182, 0.714875, 0.753231, 0.813214, 1.0], abs=5e-7)
+    told, adjusted = adjust(FIFTEEN, method="holm", level=0.95)
+    assert told.sum() == 3
+    assert adjusted == pytest.approx([0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213]
+                                     + [1.0] * 6, abs=5e-5)
+
+
+# Worked values of p.adjust in R 4.2.2.
+def test_false_discoveries_of_five():
+    assert adjust([0.008, 0.03, 0.123, 0.6, 0.2], method="fdr_bh")[1] == pytest.approx([0.04, 0.075, 0.205, 0.6, 0.25])
+    assert adjust([0.01, 0.04, 0.03, 0.005], method="fdr_bh")[1] == pytest.approx([0.02, 0.04, 0.04, 0.02])  

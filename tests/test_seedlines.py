@@ -101,6 +101,19 @@ def test_a_club_without_seeds_is_told_so(club, found):
         seed_lines(club.tables, bare)
 
 
+def test_tapings_a_week_are_those_of_the_log(club, found):
+    """Worked by hand for one patch: seven times the tapings after the first over the days they span."""
+    table = patch_practices(club.tables, found)
+    name = table.index[0]
+    readings = club.tables["readings"]
+    fruits = found.rows.loc[found.rows["patch_season"] == name, "fruit"].unique()
+    count = days = 0
+    for fruit in fruits:
+        dates = readings.loc[readings["fruit"] == fruit, "date"].drop_duplicates().sort_values()
+        count, days = count + len(dates) - 1, days + (dates.iloc[-1] - dates.iloc[0]).days
+    assert table.loc[name, "tapings_week"] == pytest.approx(7 * count / days)
+
+
 def test_practices_of_the_best_are_counted_honestly(club, found):
     table = best_against_middle(club.tables, found)
     assert set(table["practice"]) <= set(PRACTICES)
