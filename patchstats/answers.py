@@ -17,7 +17,6 @@ from patchstats.gains import daily_gains
 from patchstats.robustness import imputed, leave_one_out, specifications
 from patchstats.units import IMPERIAL
 
-
 FEW = 4  # stretches of about five days: three weeks of taping
 
 

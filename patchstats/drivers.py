@@ -79,12 +79,12 @@ MODELS: dict[str, Model] = {m.name: m for m in (
 class Drivers:
     """The answer to "what drives daily gain?".
 
-    ``model`` and its ``fit``; ``rows``: the stretches of gain it was fitted to; ``curve``: the club's middle gain by day, for
-    middle conditions and soil of 20 C. ``effects``: what a grower would ask (per 5 secondary vines, per week later),
-    within and between growers, with the plain regression's word beside; ``sides``: between less within; ``soil``:
-    the curve of soil temperature; ``soil_best``: its top [c]. ``left_out`` counts rows not used, by reason;
-    ``tape_factor``: how many times the assumed tape error the logs themselves show;
-    ``stretch_days``: how many days the gains were joined to span, at least. All intervals at ``level``.
+    ``model`` and its ``fit``; ``rows``: the stretches of gain it was fitted to; ``curve``: the club's middle gain by
+    day, for middle conditions and soil of 20 C. ``effects``: what a grower would ask (per 5 secondary vines, per week
+    later), within and between growers, with the plain regression's word beside; ``sides``: between less within;
+    ``soil``: the curve of soil temperature; ``soil_best``: its top [c]. ``left_out`` counts rows not used, by reason;
+    ``tape_factor``: how many times the assumed tape error the logs themselves show; ``stretch_days``: how many days
+    the gains were joined to span, at least. All intervals at ``level``.
     """
 
     model: Model
@@ -125,7 +125,8 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
     ``MODELS``. ``errors``: "tape" lets neighbouring gains share the error of the taping between them, weighs a gain
     by what the tape can see of it, and learns from the logs how large that error is; "independent" treats all rows
     alike. ``stretch_days``: gains are joined until they span so many days, since a fruit's days hang together (see
-    :mod:`patchstats.stretches`); 0 takes them as taped. Raises :class:`ModelError` for a model not known and where too little is logged to fit it.
+    :mod:`patchstats.stretches`); 0 takes them as taped. Raises :class:`ModelError` for a model not known and
+    where too little is logged to fit it.
     """
     if model not in MODELS:
         raise ModelError(f"There is no model {model!r}; the models are {', '.join(MODELS)}.")

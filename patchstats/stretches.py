@@ -29,8 +29,8 @@ def join_gains(gains: pd.DataFrame, *, least_days: float = STRETCH_DAYS) -> pd.D
 
     >>> days = pd.to_datetime(["2024-07-20", "2024-07-22", "2024-07-24", "2024-07-27"])
     >>> g = pd.DataFrame({"fruit": "Ana/1", "from_date": days[:-1], "date": days[1:], "days": [2.0, 2.0, 3.0],
-    ...                   "day": [21.0, 23.0, 25.5], "mass_before_kg": [20.0, 30.0, 44.0], "mass_kg": [30.0, 44.0, 68.0],
-    ...                   "mass_before_kg_se": 1.0, "mass_kg_se": 1.0})
+    ...                   "day": [21.0, 23.0, 25.5], "mass_before_kg": [20.0, 30.0, 44.0],
+    ...                   "mass_kg": [30.0, 44.0, 68.0], "mass_before_kg_se": 1.0, "mass_kg_se": 1.0})
     >>> join_gains(g)[["days", "day", "gain_kg_day"]].round(2).values.tolist()
     [[7.0, 23.5, 6.86]]
     """

@@ -137,7 +137,8 @@ _TABLES = (
         _num("fruit_evenness", "", 0.0, 1.0, "evenness of the fruit's sides by eye, 1 = perfectly even"),
         _date("end_date", "day the fruit left the vine, or was lost"),
         _choice("end_reason", END_REASONS, "why the fruit's log ends"),
-        _text("note", "remarks of the grower"), *_ORIGIN), "Fruits, one row a fruit that was set and kept for a while."),
+        _text("note", "remarks of the grower"), *_ORIGIN),
+        "Fruits, one row a fruit that was set and kept for a while."),
     Table("readings", ("fruit", "date", "line"), (
         _FRUIT, _date("date", "day of the taping", required=True),
         _text("time_of_day", "time of the taping: HH:MM, morning, noon or evening"),

@@ -226,7 +226,8 @@ _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "�
 
 _FEET_INCHES = re.compile(
     r"""^(?P<feet>\d+)\s*(?:'|′|’|´|ft\.?|feet|foot)\s*
-        (?:(?P<inches>\d+(?:[.,]\d+)?)?(?:\s*[- ]\s*)?(?P<fraction>\d+\s*/\s*\d+)?\s*(?:"|″|”|''|´´|in\.?|ins|inch|inches)?)?$""",
+        (?:(?P<inches>\d+(?:[.,]\d+)?)?(?:\s*[- ]\s*)?(?P<fraction>\d+\s*/\s*\d+)?\s*
+        (?:"|″|”|''|´´|in\.?|ins|inch|inches)?)?$""",
     re.VERBOSE | re.IGNORECASE,
 )
 _NUMBER = re.compile(

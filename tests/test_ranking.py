@@ -112,4 +112,4 @@ def test_the_first_example_of_false_discoveries():
 # Worked values of p.adjust in R 4.2.2.
 def test_false_discoveries_of_five():
     assert adjust([0.008, 0.03, 0.123, 0.6, 0.2], method="fdr_bh")[1] == pytest.approx([0.04, 0.075, 0.205, 0.6, 0.25])
-    assert adjust([0.01, 0.04, 0.03, 0.005], method="fdr_bh")[1] == pytest.approx([0.02, 0.04, 0.04, 0.02])  
+    assert adjust([0.01, 0.04, 0.03, 0.005], method="fdr_bh")[1] == pytest.approx([0.02, 0.04, 0.04, 0.02])

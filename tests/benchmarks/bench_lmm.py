@@ -9,11 +9,12 @@ Every fit runs in a process of its own with one linear-algebra thread. Seconds a
 process's peak, data and libraries included. mixedlm comes from PyPI; lme4 and nlme are run where Rscript is found. The
 criterion is minus twice the restricted log-likelihood.
 
-Tasks: ``crossed`` (fruit intercept and slope, grower, season, patch-season, seed line), ``ar1`` (fruit intercept, AR(1)
-within fruit), ``tape`` (as crossed, gains of taped weights), ``pieces`` (crossed, fed from a generator: no rows kept),
-``dask`` (the same
-from a Dask table on two workers), ``crossed20k`` (two crossed factors of 20,000 levels), ``insteval``
-(73,421 ratings of lecturers by students, lme4's data: two large crossed factors).
+Tasks: ``crossed`` (fruit intercept and slope, grower, season, patch-season, seed line, the crossed levels growing
+with the rows), ``fixed`` (the same with 60 growers and 90 seed lines at every size: what the rows alone cost),
+``ar1`` (fruit intercept, AR(1) within fruit), ``tape`` (as crossed, gains of taped weights), ``pieces`` (crossed, fed
+from a generator: no rows kept), ``dask`` (the same from a Dask table on two workers), ``crossed20k`` (two crossed
+factors of 20,000 levels), ``insteval`` (73,421 ratings of lecturers by students, lme4's data: two large crossed
+factors).
 """
 
 from __future__ import annotations
@@ -35,14 +36,14 @@ CROSSED = PLAIN + " + (1 + day10 | fruit) + (1 | grower) + (1 | season) + (1 | p
 SERIAL = PLAIN + " + (1 | fruit)"
 
 
-def table(n_rows: int, seed: int = 1):
+def table(n_rows: int, seed: int = 1, n_crossed: int | None = None):
     """Rows with the spline's columns written out, so that every engine gets the same numbers."""
     sys.path.insert(0, str(HERE))
     from club_rows import club_rows
 
     from patchstats.lmm.formula import _Spline
 
-    data = club_rows(n_rows, seed=seed)
+    data = club_rows(n_rows, seed=seed, n_crossed=n_crossed)
     basis = _Spline()
     basis.memorize_chunk(data["day"], 4)
     basis.memorize_finish()
@@ -113,10 +114,10 @@ def ours(task: str, n_rows: int) -> dict:
         clock = time.perf_counter()
         fit = fit_mixed("y ~ 1 + service + (1 | s) + (1 | d) + (1 | dept)", data, method="ML")
         return {"seconds": time.perf_counter() - clock, "criterion": fit.criterion}
-    data = table(n_rows)
+    data = table(n_rows, n_crossed=60 if task == "fixed" else None)
     if task == "tape":
         data = taped(data)
-    errors = {"crossed": "independent", "ar1": ar1("fruit", "day"), "tape": tape(
+    errors = {"crossed": "independent", "fixed": "independent", "ar1": ar1("fruit", "day"), "tape": tape(
         "fruit", before_se="before_se", after_se="after_se", start="start", end="day")}[task]
     clock = time.perf_counter()
     fit = fit_mixed(SERIAL if task == "ar1" else CROSSED, data, errors=errors)

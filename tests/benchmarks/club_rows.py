@@ -9,13 +9,16 @@ FORMULA = ("gain ~ spline(day, 4) + secondaries + set_day + soil + (1 + day10 | 
            " + (1 | patch_season) + (1 | seed_line)")
 
 
-def club_rows(n_rows: int, *, seed: int = 1, days: int = 57) -> pd.DataFrame:
-    """About 57 rows a fruit; two fruits a patch-season; growers, seasons and seed lines grow with the club."""
+def club_rows(n_rows: int, *, seed: int = 1, days: int = 57, n_crossed: int | None = None) -> pd.DataFrame:
+    """About 57 rows a fruit; two fruits a patch-season; growers, seasons and seed lines grow with the club, or stay
+    at ``n_crossed`` growers and half as many seed lines again."""
     rng = np.random.default_rng(seed)
     n_fruits = max(n_rows // days, 20)
     n_seasons = 6 if n_rows <= 100_000 else 12
     n_growers = max(10, int(n_fruits ** 0.6))
     n_seeds = max(15, int(1.5 * n_fruits ** 0.6))
+    if n_crossed is not None:
+        n_growers, n_seeds = n_crossed, n_crossed + n_crossed // 2
     n_patch_seasons = max(20, n_fruits // 2)
     grower_of = rng.integers(0, n_growers, n_patch_seasons)
     season_of = rng.integers(0, n_seasons, n_patch_seasons)

