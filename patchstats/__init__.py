@@ -29,6 +29,7 @@ _LENT = {
         "MixedFit ar1 bootstrap compare contrast fit_mixed influence interval marginal_means pairwise power "
         "r_squared simulate",
     "patchstats.drivers": "fit_drivers",
+    "patchstats.expected": "effects_by_age expected_gain explained",
     "patchstats.seedlines": "cross_plan seed_lines",
     "patchstats.practices": "best_against_middle",
     "patchstats.calibrate": "scale_weight weighed",
@@ -44,10 +45,11 @@ _LENT = {
 }
 _HOMES = {name: module for module, names in _LENT.items() for name in names.split()}
 _ROOMS = frozenset((
-    "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "desk", "drivers", "ellipsoid",
-    "fairness", "findings", "gains", "growthpath", "heat", "intake", "kinship", "landmarks", "lmm", "meeting",
-    "pace", "patchdays", "plantsize", "practices", "ranking", "remarks", "robustness", "seedlines", "seednames",
-    "soilfill", "soilheat", "stretches", "tables", "tape", "tapers", "tapings", "units", "waterneed", "weeks",
+    "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "desk", "drivermodels", "drivers",
+    "ellipsoid", "expected", "fairness", "findings", "gains", "growthpath", "heat", "intake", "kinship",
+    "landmarks", "lmm", "meeting", "pace", "patchdays", "plantsize", "practices", "ranking", "remarks",
+    "robustness", "seedlines", "seednames", "soilfill", "soilheat", "stretches", "tables", "tape", "tapers",
+    "tapings", "units", "waterneed", "weeks",
 ))
 
 __all__ = sorted(_ROOMS.union(_HOMES))

@@ -12,6 +12,7 @@ import pandas as pd
 from patchstats import charts, fairness, findings
 from patchstats.charts import Chart
 from patchstats.drivers import ASKED, Drivers, fit_drivers
+from patchstats.expected import effects_by_age, explained
 from patchstats.findings import Findings
 from patchstats.gains import daily_gains
 from patchstats.robustness import imputed, leave_one_out, specifications
@@ -60,14 +61,17 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
         best = found.soil_best if pd.notna(found.soil_best["estimate"]) else None
         pictures.append(charts.soil_curve(found.soil, optimum=best, column=column, readings_c=found.rows["soil_c"],
                                           level=level, shown=shown))
+    shares, ages = explained(found, level=level), effects_by_age(found, level=level)
+    pictures += [charts.explained(shares, level=level),
+                 charts.effect_by_age(ages.table, column=column, level=level, shown=shown)]
     tables = {"effects": found.effects, "sides": found.sides, "soil": found.soil, "middle_gain": found.curve,
-              "variances": found.fit.variances}
+              "variances": found.fit.variances, "explained": shares, "by_age": ages.table}
     doubts = [found.fit.check()["sentence"]]
     if thorough:
         without = pd.concat([leave_one_out(found, group, jobs=jobs).assign(group=group)
                              for group in ("grower", "season")], ignore_index=True)
         tables["leave_one_out"] = without
-        doubts.append(_moved(without))
+        doubts.append(findings.leans_on(without))
         asked = {f"{term}_within": (per, words) for term, per, words in ASKED
                  if f"{term}_within" in found.fit.coef.index}
         ways = specifications(club, found, gains=daily_gains, terms={t: per for t, (per, _) in asked.items()},
@@ -77,9 +81,14 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
             curve = ways[ways["term"] == term].drop(columns="term").reset_index(drop=True)
             pictures.append(charts.specification_curve(curve, column=column, level=level, shown=shown, term=words,
                                                        main=curve["specification"].iloc[0]))
-            doubts.append(_sign(curve, words))
+            doubts.append(pd.Series([findings.every_way(curve, f"\"{words}\"", column=column, shown=shown,
+                                                        level=level).sentence]))
         tables["imputed"] = imputed(found)
-    said = findings.what_drives(found, shown=shown)
+        doubts.append(findings.gaps_filled(tables["imputed"], {t: per for t, (per, _) in asked.items()}, column=column,
+                                           shown=shown))
+    said = findings.together(
+        findings.what_drives(found, shown=shown), findings.explains(shares, level=level),
+        findings.acts_at_age(ages.table, ages.changes, column=column, shown=shown, level=level))
     return Answer("What drives daily gain?", said, tuple(pictures),
                   pd.concat(doubts, ignore_index=True).to_frame("sentence"), tables, found)
 
@@ -107,16 +116,3 @@ def who_did_well(club, *, drivers: Drivers | None = None, group: str = "grower",
         doubts.append(f"Of {len(tables['pairs'])} pairs, {told} can be told apart when all are asked at once (Holm).")
     return Answer("Who did well for their conditions?", said, pictures, pd.DataFrame({"sentence": doubts}), tables,
                   found)
-
-
-def _moved(without: pd.DataFrame) -> pd.Series:
-    worst = without.loc[without["moved"].abs().groupby(without["group"]).idxmax()]
-    return pd.Series([f"Leaving out {row.left_out} moves the effect of {row.term} most of all {row.group}s: by "
-                      f"{abs(row.moved):.1f} of its standard errors." for row in worst.itertuples()])
-
-
-def _sign(curve: pd.DataFrame, words: str) -> pd.Series:
-    same = int((curve["estimate"] * curve["estimate"].iloc[0] > 0).sum())
-    sure = int(((curve["low"] > 0) | (curve["high"] < 0)).sum())
-    return pd.Series([f"Of {len(curve)} ways of working out \"{words}\", {same} give the same sign and {sure} an "
-                      "interval that leaves out none."])

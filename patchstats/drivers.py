@@ -21,58 +21,14 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from scipy.optimize import minimize_scalar
 
+from patchstats.drivermodels import SOIL_TERMS, SPLIT, Model, model_named, with_last_days
 from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
 from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
-from patchstats.remarks import ModelError
 from patchstats.stretches import STRETCH_DAYS, join_gains
 
-SPLIT = ("secondaries", "set_day")
 SOIL_REFERENCE_C = 20.0  # where the soil's curve is said to be level; the choice changes no fitted value
 SLOPE_CENTRE_DAY = 40.0  # age at which a fruit's shift is taken, its slope in age apart
-
-_GROUPS = "(1 + age10 | fruit) + (1 | grower) + (1 | patch_season) + (1 | season) + (1 | seed)"
-_SOIL = "soil_from_20_c + I(soil_from_20_c ** 2)"
-SOIL_TERMS = ("soil_from_20_c", "I(soil_from_20_c ** 2)")
-
-
-@dataclass(frozen=True)
-class Model:
-    """A named model: its formula, what it assumes, and what it must not be used for."""
-
-    name: str
-    formula: str
-    about: str
-    not_for: str
-
-    @property
-    def response(self) -> str:
-        return self.formula.split("~")[0].strip()
-
-
-MODELS: dict[str, Model] = {m.name: m for m in (
-    Model(
-        "club",
-        "pace_percent ~ spline(day, 4) + secondaries_within + secondaries_between + set_day_within + set_day_between "
-        f"+ {_SOIL} + {_GROUPS}",
-        "Pace on plant size and set date, each within and between growers, and on a curve of soil temperature; a "
-        "smooth curve takes up what age leaves; with shifts of each fruit (and its own slope in age), grower, patch "
-        "in a season, season and seed line. Assumes that effects multiply, that a grower's skill is alike for all of "
-        "that grower's fruits, and that the soil acts alike at every age.",
-        "telling what would happen to a plant such as the club has never grown, or the gain of a single day"),
-    Model(
-        "without the split",
-        f"pace_percent ~ spline(day, 4) + secondaries + set_day + {_SOIL} + {_GROUPS}",
-        "As the club's model, with one effect for plant size and one for set date: a mixture of what a grower can "
-        "change and what better growers have anyway.",
-        "advice to a member: a grower's skill leaks into the effect of plant size"),
-    Model(
-        "without soil",
-        "pace_percent ~ spline(day, 4) + secondaries_within + secondaries_between + set_day_within + set_day_between "
-        f"+ {_GROUPS}",
-        "As the club's model without soil temperature, so that members who log no soil count too.",
-        "anything about the soil; set date then carries the soil of its weeks"),
-)}
 
 
 @dataclass(frozen=True)
@@ -128,10 +84,9 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
     :mod:`patchstats.stretches`); 0 takes them as taped. Raises :class:`ModelError` for a model not known and
     where too little is logged to fit it.
     """
-    if model not in MODELS:
-        raise ModelError(f"There is no model {model!r}; the models are {', '.join(MODELS)}.")
-    chosen = MODELS[model]
+    chosen = model_named(model)
     gains = join_gains(daily_gains(club) if gains is None else gains, least_days=stretch_days)
+    gains = with_last_days(gains, club, chosen)
     tape_factor = 1.0
     curve = middle_gain(gains, first_day=first_day, last_day=last_day)
     # The first curve holds the soil of its weeks (late fruit grow in cooling ground). One correction by the model's
@@ -209,35 +164,43 @@ def _at_middle_conditions(fit: MixedFit, rows: pd.DataFrame, curve: pd.DataFrame
     fruits = rows.drop_duplicates("fruit")
     middle = {column: float(fruits[column].mean()) for term in SPLIT
               for column in (term, f"{term}_within", f"{term}_between")}
-    new = curve[["day"]].assign(age10=0.0, soil_from_20_c=0.0, **middle)
+    weather = {name: float(rows[name].mean()) for name in WEATHER if name in rows}
+    new = curve[["day"]].assign(age10=0.0, soil_from_20_c=0.0, **middle, **weather)
     pace = fit.predict(new, include=None)["estimate"].to_numpy()
     return curve.assign(gain_kg_day=curve["gain_kg_day"] * pace / 100.0)
 
 
 def naive_fit(model: Model, rows: pd.DataFrame):
     """Plain least squares on the same rows without growers or any group: what a spreadsheet would say."""
-    soil = f" + {_SOIL}" if SOIL_TERMS[0] in model.formula else ""
-    return smf.ols(f"{model.response} ~ cr(day, df=4, constraints='center') + secondaries + set_day{soil}", rows).fit()
+    terms = [*SPLIT, *(term for term in (*SOIL_TERMS, *WEATHER) if model.has(term))]
+    return smf.ols(f"{model.response} ~ cr(day, df=4, constraints='center') + {' + '.join(terms)}", rows).fit()
 
 
 # What a grower asks: term, how much of it, in words.
 ASKED = (("secondaries", 5.0, "5 more secondary vines at set"), ("set_day", 7.0, "set a week later"))
+WEATHER = {"heat_7_c_day": (1.0, "1 more degree day (C) a day of heat in the last week"),
+           "water_7_mm": (5.0, "5 mm a day more water in the last week")}
 
 
 def effects_table(fit: MixedFit, naive, *, level: float) -> pd.DataFrame:
     """Effects as a grower would ask: effect, side ("within", "between", "naive"), term, per, estimate, se, low, high.
 
+    A term that the model does not split (weather; all of them in the model without the split) stands under "unsplit".
+
     In the response's unit, for ``per`` units of the term.
     """
     out = []
-    for term, per, words in ASKED:
+    for term, per, words in (*ASKED, *((term, *asked) for term, asked in WEATHER.items())):
+        if term not in naive.params:
+            continue
         for side in ("within", "between"):
             name = f"{term}_{side}" if f"{term}_{side}" in fit.coef.index else term
             if name not in fit.coef.index or (name == term and side == "between"):
                 continue
             row = fit.coef.loc[name]
+            said = side if name != term else "unsplit"
             half = stats.t.ppf(0.5 + level / 2, row["df"]) * row["se"]
-            out.append((words, side, name, per, per * row["estimate"], per * row["se"],
+            out.append((words, said, name, per, per * row["estimate"], per * row["se"],
                         per * (row["estimate"] - half), per * (row["estimate"] + half)))
         low, high = per * naive.conf_int(1 - level).loc[term]
         out.append((words, "naive", term, per, per * naive.params[term], per * naive.bse[term], low, high))

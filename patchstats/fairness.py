@@ -21,7 +21,7 @@ import pandas as pd
 from scipy import stats
 
 from patchstats import ranking
-from patchstats.drivers import SPLIT
+from patchstats.drivermodels import SPLIT
 from patchstats.lmm import MixedFit
 from patchstats.lmm.joint import joint_shifts
 from patchstats.remarks import ModelError

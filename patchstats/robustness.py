@@ -16,10 +16,11 @@ from joblib import Parallel, delayed
 from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
-from patchstats.drivers import MODELS, Drivers, driver_rows, fit_model, scaled_tape
+from patchstats.drivermodels import MODELS, with_last_days
+from patchstats.drivers import Drivers, driver_rows, fit_model, scaled_tape
 from patchstats.lmm.influence import influence
 from patchstats.stretches import join_gains
-from patchstats.tables import LOSSES, table_of
+from patchstats.tables import LOSSES, STORED, table_of
 
 ESTIMATE = ["estimate", "se", "df", "low", "high"]
 
@@ -48,33 +49,57 @@ def specifications(club, found: Drivers, *, gains: Callable[..., pd.DataFrame], 
 
     ``gains`` makes the gains of a club (:func:`patchstats.gains.daily_gains`), here by another weight table. ``terms``
     and how much of each is asked. One row a specification and term: term, specification, estimate, se, low, high, and
-    the choices ``ages``, ``table``, ``soil``, ``weights``, ``age_curve``. The first of a term is the one reported.
+    the choices ``ages``, ``table``, ``soil``, ``weights``, ``age_curve``, ``stretches`` (how gains are joined) and
+    ``tapings`` (all, or without those that the grower marked as doubtful, where there are any). The first of a term is
+    the one reported.
     """
-    alike, survival, own, other = "all alike", "by survival", "of the season", "of 2013-16"
-    curves = {"4 bends": "spline(day, 4)", "7 bends": "spline(day, 7)"}
-    charted = join_gains(gains(club, table="pumpkin 2013-16"), least_days=found.stretch_days)
-    made = {own: found.rows, other: driver_rows(scaled_tape(charted, found.tape_factor), found.curve)}
+    alike, survival, own, other, curve = "all alike", "by survival", "of the season", "of 2013-16", "4 bends"
+    bends = {curve: "spline(day, 4)", "7 bends": "spline(day, 7)"}
+    joined, taped = f"{found.stretch_days:g} days", "as taped"
+    kept, sure = "all", "sure ones only"
+    made = {(own, joined, kept): found.rows}
+
+    def prepare(table: str, stretch: str, tapings: str) -> pd.DataFrame:
+        key = (table, stretch, tapings)
+        if key not in made:
+            of = {"table": "pumpkin 2013-16"} if table == other else {}
+            rows = gains(_sure(club) if tapings == sure else club, **of)
+            rows = join_gains(rows, least_days=found.stretch_days if stretch == joined else 0.0)
+            rows = with_last_days(rows, club, found.model)
+            made[key] = driver_rows(scaled_tape(rows, found.tape_factor), found.curve)
+        return made[key]
+
+    plans = [(ages, own, soil, weights, curve, joined, kept) for soil in ("logged", "left out")
+             for weights in (alike, survival) for ages in AGES]
+    plans += [(ages, other, "logged", alike, curve, joined, kept) for ages in AGES]
+    plans += [(ages, own, "logged", alike, "7 bends", joined, kept) for ages in AGES]
+    plans += [(AGES[0], own, "logged", alike, curve, taped, kept)]
+    if table_of(club, "readings")["doubtful"].fillna(False).any():
+        plans += [(ages, own, "logged", alike, curve, joined, sure) for ages in AGES]
     weight = survival_weights(club, found.rows)
-    plans = [(ages, own, soil, weights, "4 bends") for soil in ("logged", "left out") for weights in (alike, survival)
-             for ages in AGES]
-    plans += [(ages, other, "logged", alike, "4 bends") for ages in AGES]
-    plans += [(ages, own, "logged", alike, "7 bends") for ages in AGES]
     tasks = []
-    for (first, last), table, soil, weights, bends in plans:
-        rows = made[table]
+    for (first, last), table, soil, weights, age_curve, stretch, tapings in plans:
+        rows = prepare(table, stretch, tapings)
         rows = rows[rows["day"].between(first, last)].assign(survival_weight=weight)
         formula = (MODELS["without soil"] if soil == "left out" else found.model).formula
-        tasks.append(delayed(_effects)(formula.replace("spline(day, 4)", curves[bends]), rows, list(terms),
+        tasks.append(delayed(_effects)(formula.replace("spline(day, 4)", bends[age_curve]), rows, list(terms),
                                        found.fit.errors, found.level,
                                        "survival_weight" if weights == survival else None))
     choices = pd.DataFrame([(f"days {first} to {last}", *rest) for (first, last), *rest in plans],
-                           columns=["ages", "table", "soil", "weights", "age_curve"])
+                           columns=["ages", "table", "soil", "weights", "age_curve", "stretches", "tapings"])
     choices.insert(0, "specification", choices.agg(", ".join, axis=1))
     out = []
     for plan, each in enumerate(Parallel(n_jobs=jobs)(tasks)):
         asked = each.set_index("term")[["estimate", "se", "low", "high"]].mul(pd.Series(terms), axis=0).reset_index()
         out.append(asked.join(choices.iloc[[plan] * len(asked)].reset_index(drop=True)))
     return pd.concat(out, ignore_index=True)
+
+
+def _sure(club) -> dict[str, pd.DataFrame]:
+    """The club's tables without the tapings that the grower marked as doubtful."""
+    tables = {name: table_of(club, name) for name in STORED}
+    readings = tables["readings"]
+    return {**tables, "readings": readings[~readings["doubtful"].fillna(False).astype(bool)]}
 
 
 def survival_weights(club, rows: pd.DataFrame, *, largest: float = 5.0) -> pd.Series:

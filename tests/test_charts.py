@@ -56,7 +56,15 @@ PATH = pd.DataFrame({"day": [20.0, 40, 60], "mass_kg": [100.0, 300, 450], "mass_
                      "mass_kg_high": [110.0, 320, 500]})
 TAPED = pd.DataFrame({"day": [20.0, 41], "mass_kg": [98.0, 310]})
 
+SHARES = pd.DataFrame([("the grower", 0.3, 0.2, 0.4), ("plant size", 0.5, 0.4, 0.6), ("the season", 0.2, 0.0, np.nan)],
+                      columns=["what", "share", "low", "high"])
+BY_AGE = pd.DataFrame([(effect, day, size + day / 50, size - 2 + day / 50, size + 2 + day / 50)
+                       for effect, size in (("5 more vines", 9.0), ("a week later", -6.0)) for day in (20, 40, 60)],
+                      columns=["effect", "day", "estimate", "low", "high"])
+
 CHARTS = {
+    "explained": lambda **k: charts.explained(SHARES),
+    "effect_by_age": lambda **k: charts.effect_by_age(BY_AGE, **k),
     "gain_by_day": lambda **k: charts.gain_by_day(gains_table(), **k),
     "effects": lambda **k: charts.effects(EFFECTS, **k),
     "growers_compared": lambda **k: charts.growers_compared(levels_table(36), raw=levels_table(36)["shift"] * 1.4, **k),
@@ -249,6 +257,19 @@ def test_effects_draws_each_estimate_on_its_interval():
     spans = sorted(tuple(segment[:, 0]) for each in ax.collections for segment in each.get_segments())
     assert spans == [(-9.0, -3.0), (4.0, 12.0), (9.0, 19.0)]
     assert "5 more vines (within) +8.0% (+4.0% to +12.0%)" in chart.alt
+
+
+def test_explained_is_in_order_and_said():
+    chart = charts.explained(SHARES)
+    assert chart.table["what"].tolist() == ["plant size", "the grower", "the season"]
+    assert "plant size 50%; the grower 30%; the season 20%" in chart.alt
+
+
+def test_effect_by_age_says_both_ends():
+    chart = charts.effect_by_age(BY_AGE)
+    assert "5 more vines: +9.4% at day 20, +10.2% at day 60" in chart.alt
+    (ax,) = chart.figure().axes
+    assert ax.lines[0].get_ydata().tolist() == pytest.approx([9.4, 9.8, 10.2])
 
 
 def test_growers_compared_marks_only_those_that_can_be_told():

@@ -26,7 +26,8 @@ FLOORS = [
     ("the analysis table", ("tapings", "plantsize", "patchdays", "gains", "stretches")),
     ("the engine house", ("lmm", "curvefit", "growthpath", "tapers", "pace", "ranking")),
     ("the club's questions", (
-        "drivers", "fairness", "robustness", "seedlines", "practices", "calibrate", "landmarks", "soilfill", "weeks")),
+        "drivermodels", "drivers", "expected", "fairness", "robustness", "seedlines", "practices", "calibrate",
+        "landmarks", "soilfill", "weeks")),
     ("showing", ("findings", "charts")),
     ("doors", ("answers", "meeting", "desk", "demo", "tour", "cli")),
 ]
@@ -43,7 +44,11 @@ STAIRS = {
     ("gains", "tapings"): "gains are made of tapings, plant sizes and days of the patch, each prepared by itself",
     ("gains", "plantsize"): "the same",
     ("gains", "patchdays"): "the same",
-    ("fairness", "drivers"): "it judges conditions by the drivers' effects",
+    ("drivers", "drivermodels"): "the models are data to it",
+    ("expected", "drivermodels"): "the same",
+    ("fairness", "drivermodels"): "it must know which terms the models split",
+    ("robustness", "drivermodels"): "the same",
+    ("expected", "drivers"): "it reads the fitted drivers off",
     ("seedlines", "drivers"): "a seed is judged after the drivers' effects are taken off",
     ("practices", "drivers"): "it compares the patches whose gains the drivers explain",
     ("robustness", "drivers"): "it asks the drivers' question again, in other ways",

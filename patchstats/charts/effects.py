@@ -23,7 +23,7 @@ from patchstats.units import IMPERIAL, Shown, axis_label, display_of, say, to_sh
 
 _ESTIMATE = ("estimate", "low", "high")
 RUG_TICKS = 300  # quantiles of the logged values: as dense as they are, however many there are
-_SIDES = {"within": (BLUE, "o"), "between": (VERMILION, "s"), "naive": (SOFT, "^")}
+_SIDES = {"within": (BLUE, "o"), "between": (VERMILION, "s"), "naive": (SOFT, "^"), "unsplit": (INK, "D")}
 
 
 def effects(table: pd.DataFrame, *, column: str = "pace_percent", level: float = 0.9, shown: Shown = IMPERIAL,
@@ -32,7 +32,8 @@ def effects(table: pd.DataFrame, *, column: str = "pace_percent", level: float =
 
     ``table``: ``effect`` (said in words, such as "5 more secondary vines"), estimate, low, high [unit of ``column``],
     and ``side`` where there are several for one effect: "within" (one grower's own fruits), "between" (growers) or
-    "naive" (growers left out of account). Drawn in the order given, from the top.
+    "naive" (growers left out of account) or "unsplit" (own fruits and growers in one). Drawn in
+    the order given, from the top.
     """
     require(table, ("effect", *_ESTIMATE), "effects")
     rows = table.reset_index(drop=True)
@@ -70,7 +71,8 @@ def effects(table: pd.DataFrame, *, column: str = "pace_percent", level: float =
     return Chart("effects", title, drawn, alt, note, draw)
 
 
-_SIDE_WORDS = {"within": "a grower's own fruits", "between": "between growers", "naive": "growers ignored"}
+_SIDE_WORDS = {"within": "a grower's own fruits", "between": "between growers", "naive": "growers ignored",
+               "unsplit": "both together"}
 
 
 def _signed(value: float, column: str, shown: Shown) -> str:

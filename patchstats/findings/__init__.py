@@ -17,11 +17,14 @@ from patchstats.findings.counts import (
     rows_taken_in,
     share,
 )
+from patchstats.findings.doubts import gaps_filled, leans_on
 from patchstats.findings.effects import best_soil, changed, effect, every_way, sides_differ, what_drives
+from patchstats.findings.explained import acts_at_age, explains
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, together
 
 __all__ = [
-    "OBSERVATIONAL", "Finding", "Findings", "against_book", "against_chart", "among_first", "best_soil", "better",
-    "changed", "compared", "effect", "every_way", "middle", "path_against_scale", "portion", "practices",
-    "rows_taken_in", "seasons", "share", "sides_differ", "together", "what_drives",
+    "OBSERVATIONAL", "Finding", "Findings", "acts_at_age", "against_book", "against_chart", "among_first",
+    "best_soil", "better", "changed", "compared", "effect", "every_way", "explains", "gaps_filled", "leans_on",
+    "middle", "path_against_scale", "portion", "practices", "rows_taken_in", "seasons", "share", "sides_differ",
+    "together", "what_drives",
 ]

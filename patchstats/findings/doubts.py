@@ -1,0 +1,48 @@
+"""Doubts in words: on whom an effect leans, and what filling the gaps would change."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from patchstats.findings.words import places_for, signed, speaker
+from patchstats.units import IMPERIAL, Shown, display_of
+
+_ABOUT = {"secondaries": "plant size", "set_day": "set date", "soil_from_20_c": "soil temperature"}
+
+
+def about(term: str) -> str:
+    """A model's term as a grower calls it."""
+    bare = term.removesuffix("_within").removesuffix("_between")
+    side = " between growers" if term.endswith("_between") else ""
+    return _ABOUT.get(bare, bare.replace("_", " ")) + side
+
+
+def leans_on(without: pd.DataFrame) -> pd.Series:
+    """On which grower and season the effects lean most.
+
+    ``without``: group, left_out, term, moved [standard errors], see :func:`patchstats.robustness.leave_one_out`.
+    """
+    worst = without.loc[without["moved"].abs().groupby(without["group"]).idxmax()]
+    return pd.Series([f"Leaving out {row.left_out} moves the effect of {about(row.term)} most of all {row.group}s: by "
+                      f"{abs(row.moved):.1f} of its standard errors." for row in worst.itertuples()], dtype=object)
+
+
+def gaps_filled(table: pd.DataFrame, per: dict[str, float], *, column: str = "pace_percent",
+                shown: Shown = IMPERIAL) -> pd.Series:
+    """What multiple imputation of the gaps says beside complete cases, a sentence an effect.
+
+    ``table`` as :func:`patchstats.robustness.imputed` gives it; ``per``: term and how much of it is asked.
+    """
+    out = []
+    for term, amount in per.items():
+        row = table.loc[term]
+        whole, filled = amount * row["complete"], amount * row["imputed"]
+        ends = [amount * row[c] for c in ("complete_low", "complete_high", "imputed_low", "imputed_high")]
+        number = speaker(column, shown, places_for(ends[0], ends[1], column, shown))
+        sign = display_of(column, shown).unit
+        unit = sign if sign == "%" else f" {sign}"
+        out.append(f"Effect of {about(term)} from the {int(row['complete_rows']):,} rows without gaps: "
+                   f"{signed(whole, number)}{unit} ({signed(ends[0], number)} to {signed(ends[1], number)}); from "
+                   f"{int(row['imputed_rows']):,} rows with their gaps filled in many times over: "
+                   f"{signed(filled, number)}{unit} ({signed(ends[2], number)} to {signed(ends[3], number)}).")
+    return pd.Series(out, dtype=object)
