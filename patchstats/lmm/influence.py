@@ -12,7 +12,7 @@ from patchstats.lmm.result import MixedFit
 from patchstats.remarks import ModelError
 
 
-def influence(fit: MixedFit, group: str, *, workers: int = 1, progress: bool = False) -> pd.DataFrame:
+def influence(fit: MixedFit, group: str, *, workers: int = 1, progress: bool | None = None) -> pd.DataFrame:
     """Leave out one level of ``group`` after the other and fit again, starting from the whole fit's answer.
 
     One line a level: n_rows; ``cook``, the squared move of the fixed effects in units of their covariance, divided by

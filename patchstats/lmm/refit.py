@@ -13,7 +13,7 @@ import numpy as np
 from patchstats.lmm.errors import Rows
 from patchstats.lmm.fit import find_optimum
 from patchstats.lmm.moments import make_scaling, triangular_root
-from patchstats.lmm.optimise import Optimum
+from patchstats.lmm.optimise import Optimum, search
 from patchstats.lmm.problem import Problem
 from patchstats.lmm.result import MixedFit
 from patchstats.remarks import ModelError
@@ -60,6 +60,10 @@ def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = No
     method = method or fit.method
     if y is None and method == fit.method:
         return fit
+    if y is None and len(fit.design.y) == 0:  # fed in pieces: the sums serve either method
+        problem = Problem(fit.problem.terms, fit.problem.residuals, fit.problem.scaling, reml=method == "REML")
+        return replace(fit, method=method, problem=problem, optimum=search(problem, _away_from_zero(fit)))
+    fit.need_rows()
     if y is not None:
         y = np.asarray(y, dtype=float)
         if y.shape != fit.design.y.shape or not np.isfinite(y).all():
@@ -105,6 +109,7 @@ def simulate(fit: MixedFit, *, seed: int, draws: int = 1) -> np.ndarray:
 
 def draw(fit: MixedFit, generator: np.random.Generator) -> np.ndarray:
     """One response drawn from the fitted model."""
+    fit.need_rows()
     design, problem = fit.design, fit.problem
     scale = np.sqrt(fit.optimum.point.sigma2) * problem.scaling.unit
     y = design.x @ fit.fixed.to_numpy()
