@@ -137,11 +137,11 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
     """Complete cases beside multiple imputation of soil temperature and plant size.
 
     Chained equations by predictive mean matching (statsmodels ``MICEData``) from age, set date, pace and what the
-    club's other patches read on those days and how far the patch lies from them; the fits are pooled by Rubin's rules (Rubin 1987, *Multiple Imputation
-    for Nonresponse in Surveys*, ch. 3). Index: term; columns estimate, se, low, high for both ways, rows used by each,
-    and the fraction of missing information. Right only where what is missing depends on what is in the table. Believe
-    it for plant size and set date, less for the soil's own effect: a patch that never had a probe is given the soil of
-    others, and an effect of what was made up comes out weaker than it is.
+    club's other patches read on those days and how far the patch lies from them; the fits are pooled by Rubin's rules
+    (Rubin 1987, *Multiple Imputation for Nonresponse in Surveys*, ch. 3). Index: term; columns estimate, se, low,
+    high for both ways, rows used by each, and the fraction of missing information. Right only where what is missing
+    depends on what is in the table. Believe it for plant size and set date, less for the soil's own effect: a patch
+    that never had a probe is given the soil of others, and an effect of what was made up comes out weaker than it is.
     """
     rows = found.rows
     club_soil = rows.groupby(["season", "date"])["soil_c"].transform("mean")
