@@ -3,11 +3,15 @@
 A marginal mean is the model's prediction averaged with equal weight over the levels of every other factor, number
 columns held at their means (Searle, Speed & Milliken 1980, The American Statistician 34:216, "population marginal
 means").
+
+``df`` is ``"satterthwaite"``, ``"kenward-roger"`` or ``"infinite"``: the last takes the variances as known (Wald's z
+and chi-square tests), which is too sure of itself with few levels.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -19,12 +23,32 @@ from patchstats.lmm.kenward import kenward_roger
 from patchstats.lmm.result import MixedFit
 from patchstats.remarks import ModelError
 
-DF = ("satterthwaite", "kenward-roger")
+DF = ("satterthwaite", "kenward-roger", "infinite")
+
+
+@dataclass(frozen=True)
+class _Wald:
+    """Tests that take the variances as known: normal for one contrast, Wald's chi-square over its df for several."""
+
+    beta: np.ndarray
+    covariance: np.ndarray
+
+    def df(self, contrast: np.ndarray) -> float:
+        return np.inf
+
+    def f_test(self, contrasts: np.ndarray) -> tuple[float, int, float, float]:
+        covariance = contrasts @ self.covariance @ contrasts.T
+        estimate = contrasts @ self.beta
+        rank = int(np.linalg.matrix_rank(contrasts))
+        chi2 = float(estimate @ np.linalg.pinv(covariance, hermitian=True) @ estimate)
+        return chi2 / rank, rank, np.inf, float(stats.chi2.sf(chi2, rank))
 
 
 def _engine(fit: MixedFit, df: str):
     if df not in DF:
         raise ModelError(f"df is one of {', '.join(DF)}, not {df!r}.")
+    if df == "infinite":
+        return _Wald(fit._inference.beta, fit._inference.covariance)
     return fit._inference if df == "satterthwaite" else kenward_roger(fit)
 
 

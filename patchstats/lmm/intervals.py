@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -28,12 +29,14 @@ METHODS = ("wald", "profile", "bootstrap")
 
 def interval(fit: MixedFit, term: str | tuple[str, str] | None = None, *, method: str = "wald",
              level: float | None = None, draws: int = 500, seed: int = 1, workers: int = 1,
-             progress: bool = False) -> pd.DataFrame:
+             progress: bool | None = None) -> pd.DataFrame:
     """Intervals: estimate, low, high, a line for each quantity.
 
     ``term``: a fixed effect's name; ``("fruit", "day")`` for the sd of a random column, ``("fruit", "correlation")``
-    for the correlation of a term of two columns, ``("residual", "")`` for the residual sd; None for all of them.
-    ``method``: ``"wald"`` (fixed effects with Satterthwaite's df, spreads on the logarithm), ``"profile"`` or
+    for the correlation of a term of two columns, ``("residual", "")`` for the residual sd, ``("residual", "phi")`` or
+    ``("residual", "power")`` for the parameter of such errors; None for all of them.
+    ``method``: ``"wald"`` (fixed effects with Satterthwaite's df, spreads on the logarithm, correlations on Fisher's
+    scale), ``"profile"`` or
     ``"bootstrap"`` (percentiles of ``draws`` refits of responses drawn from the fit; the result does not depend on
     the number of ``workers``).
     """
@@ -61,7 +64,7 @@ def _label(quantity: str | tuple[str, str]) -> str:
         return quantity
     group, column = quantity
     if group == "residual":
-        return "sd(residual)"
+        return f"{column or 'sd'}(residual)"
     return f"correlation({group})" if column == "correlation" else f"sd({group}, {column})"
 
 
@@ -72,7 +75,7 @@ def all_quantities(fit: MixedFit) -> list[str | tuple[str, str]]:
         found += [(info.group, column) for column in info.columns]
         if len(info.columns) == 2 and not info.part.diagonal:
             found.append((info.group, "correlation"))
-    return [*found, ("residual", "")]
+    return [*found, ("residual", ""), *(("residual", name) for name in fit.error_parameters.index)]
 
 
 def _wanted(fit: MixedFit, term) -> list[str | tuple[str, str]]:
@@ -97,6 +100,7 @@ def quantities(fit: MixedFit) -> pd.Series:
             both = np.sqrt(covariance[0, 0] * covariance[1, 1])
             values[_label((info.group, "correlation"))] = covariance[0, 1] / both if both > 0.0 else np.nan
     values["sd(residual)"] = fit.sigma
+    values |= {_label(("residual", name)): value for name, value in fit.error_parameters.items()}
     return pd.Series(values)
 
 
@@ -104,18 +108,21 @@ def _wald(fit: MixedFit, wanted, level: float) -> pd.DataFrame:
     estimate = quantities(fit)
     coef = coef_table(fit, level=level)
     z = stats.norm.ppf(0.5 + level / 2.0)
+    n_own = len(fit.error_parameters)  # the errors' own parameters are bounded on the engine's scale
     spread_names = [_label(q) for q in all_quantities(fit) if not isinstance(q, str)]
+    spread_names = spread_names[:len(spread_names) - n_own]
 
     def spreads(theta, sigma2):
         point = replace(fit.optimum.point, sigma2=sigma2)
         moved = replace(fit, optimum=replace(fit.optimum, theta=theta, point=point))
         values = quantities(moved)[spread_names]
-        return np.array([np.arctanh(np.clip(v, -1 + 1e-15, 1 - 1e-15)) if n.startswith("corr") else np.log(v)
-                         for n, v in values.items()])
+        bent = [np.arctanh(np.clip(v, -1 + 1e-15, 1 - 1e-15)) if n.startswith("corr") else np.log(v)
+                for n, v in values.items()]
+        return np.array([*bent, *fit.problem.residual_part(theta)[:n_own]])
 
     with np.errstate(divide="ignore", invalid="ignore"):
         value, error = variance_errors(fit.problem, fit.optimum, fit._curvature, spreads)
-    place = {name: k for k, name in enumerate(spread_names)}
+    place = {_label(q): k for k, q in enumerate(q for q in all_quantities(fit) if not isinstance(q, str))}
     rows = []
     for quantity in wanted:
         name = _label(quantity)
@@ -123,6 +130,8 @@ def _wald(fit: MixedFit, wanted, level: float) -> pd.DataFrame:
             rows.append((coef.loc[name, "estimate"], coef.loc[name, "low"], coef.loc[name, "high"]))
             continue
         back: Callable = np.tanh if quantity[1] == "correlation" else np.exp
+        if _is_own(fit, quantity):
+            back = partial(_own_parameter, fit, quantity[1])
         k = place[name]
         known = np.isfinite(value[k]) and np.isfinite(error[k])
         low, high = (back(value[k] - z * error[k]), back(value[k] + z * error[k])) if known else (np.nan, np.nan)
@@ -131,13 +140,26 @@ def _wald(fit: MixedFit, wanted, level: float) -> pd.DataFrame:
                         columns=["estimate", "low", "high"])
 
 
+def _is_own(fit: MixedFit, quantity: str | tuple[str, str]) -> bool:
+    """Whether a quantity is a parameter of the residual structure, such as phi."""
+    return not isinstance(quantity, str) and quantity[0] == "residual" and quantity[1] in fit.error_parameters.index
+
+
+def _own_parameter(fit: MixedFit, name: str, at: float) -> float:
+    """A parameter of the residual structure in the reader's scale from the engine's."""
+    return fit.problem.residuals.estimates(np.array([at]))[name]
+
+
 def profile_interval(fit: MixedFit, quantity, level: float) -> tuple[float, float, float]:
     """Estimate, low and high of one quantity of an ML fit by its profile likelihood."""
     held = held_quantity(fit, quantity)
-    estimate = float(quantities(fit)[_label(quantity)])
+    own = _is_own(fit, quantity)
+    estimate = float(fit.optimum.theta[-1] if own else quantities(fit)[_label(quantity)])
     z = float(stats.norm.ppf(0.5 + level / 2.0))
     target = fit.criterion + z ** 2
     low, high = (_end(held, estimate, direction, target, z ** 2) for direction in (-1.0, 1.0))
+    if own:
+        low, estimate, high = (_own_parameter(fit, quantity[1], at) for at in (low, estimate, high))
     return estimate, low, high
 
 
@@ -173,7 +195,7 @@ def _end(held: Held, estimate: float, direction: float, target: float, drop: flo
 
 
 def bootstrap(fit: MixedFit, *, draws: int = 500, seed: int = 1, workers: int = 1,
-              progress: bool = False) -> pd.DataFrame:
+              progress: bool | None = None) -> pd.DataFrame:
     """Parametric bootstrap: all quantities of ``draws`` refits, one a line."""
     children = np.random.SeedSequence(seed).spawn(draws)
     slim = for_workers(fit)

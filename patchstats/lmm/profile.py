@@ -37,7 +37,7 @@ def held_quantity(fit: MixedFit, quantity: str | tuple[str, str]) -> Held:
         return _held_effect(fit, list(fit.design.names).index(quantity))
     group, column = quantity
     if group == "residual":
-        return _held_residual(fit)
+        return _held_residual(fit) if column == "" else _held_error_parameter(fit)
     for number in fit.terms_of(group):
         info = fit.terms[number]
         if column == "correlation" and len(info.columns) == 2:
@@ -129,6 +129,20 @@ def _held_residual(fit: MixedFit) -> Held:
 
     start = theta[:-1] if problem.fixed_scale else theta
     return Held(minimise, start, 0.0, np.inf, 0.1 * max(fit.sigma, 0.1 * unit))
+
+
+def _held_error_parameter(fit: MixedFit) -> Held:
+    """The one parameter of AR(1) or power errors held, on the engine's scale."""
+    problem, theta = fit.problem, fit.optimum.theta
+    moved = _lifted(fit)[:-1]
+
+    def minimise(value, start):
+        def function(free):
+            point = problem.evaluate(np.append(free, value))
+            return point.value, point.slope()[:-1]
+        return _lowest(function, start)
+
+    return Held(minimise, moved, -np.inf, np.inf, 0.1 * max(1.0, abs(float(theta[-1]))))
 
 
 def _lifted(fit: MixedFit) -> np.ndarray:

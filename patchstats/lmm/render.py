@@ -17,7 +17,8 @@ _FEW_DF = 5.0
 def markdown(fit: MixedFit) -> str:
     """The page shown in a notebook, a report and a prompt."""
     lines = [f"**Mixed model** `{fit.formula}`", ""]
-    facts = [f"{fit.n_rows:,} rows", f"{fit.method}", f"{fit.errors} errors",
+    own = ", ".join(f"{name} {_number(value)}" for name, value in fit.error_parameters.items())
+    facts = [f"{fit.n_rows:,} rows", f"{fit.method}", f"{fit.errors} errors" + (f" ({own})" if own else ""),
              f"-2 log-likelihood {fit.criterion:.2f}"]
     if fit.dropped:
         facts.append(f"{fit.dropped:,} rows left out for gaps")
