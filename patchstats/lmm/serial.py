@@ -61,20 +61,23 @@ class SerialResiduals:
         before_z, before_x = np.zeros_like(z), np.zeros_like(x)
         before_z[1:], before_x[1:] = z[:-1], x[:-1]
         before_z[~follows], before_x[~follows] = 0.0, 0.0
-        by_gap = Summer(which[:, None])
-        self._order_of_gap = by_gap.codes[:, 0]
-        self._sums = []
-        for (left, right) in (((z, x), (z, x)), ((z, x), (before_z, before_x)), ((before_z, before_x), (z, x)),
-                              ((before_z, before_x), (before_z, before_x))):
-            cells, _ = fine.arrays(*left, other=right)
-            self._sums.append((cells, self._totals(left[1], right[1], which, len(gaps))))
-        own, ahead, behind, before = self._sums
-        cross = (ahead[0] + behind[0], ahead[1] + behind[1])
-        self._sums = [own, cross, before]
+        here, before = (z, x), (before_z, before_x)
+        own, ahead, behind, past = (fine.arrays(*left, other=right)[0] for left, right in (
+            (here, here), (here, before), (before, here), (before, before)))
+        across = self._totals(x, before_x, which)
+        self._sums = [(own, self._totals(x, x, which)), (ahead + behind, across + across.transpose(0, 2, 1)),
+                      (past, self._totals(before_x, before_x, which))]
 
-    @staticmethod
-    def _totals(left: np.ndarray, right: np.ndarray, which: np.ndarray, n_gaps: int) -> np.ndarray:
-        return np.stack([left[which == g].T @ right[which == g] for g in range(n_gaps)])
+    def _totals(self, left: np.ndarray, right: np.ndarray, which: np.ndarray) -> np.ndarray:
+        """``sum left right'`` by gap. Nearly all rows share one gap: its sum is what the others leave of the whole."""
+        common = int(np.argmax(self._counts))
+        out = np.zeros((len(self._counts), left.shape[1], right.shape[1]))
+        for gap in range(len(out)):
+            if gap != common:
+                chosen = np.flatnonzero(which == gap)
+                out[gap] = left[chosen].T @ right[chosen]
+        out[common] = left.T @ right - out.sum(axis=0)
+        return out
 
     def start(self) -> np.ndarray:
         return np.array([0.3 if self._whole else -1.0])
@@ -91,6 +94,7 @@ class SerialResiduals:
         phi, gap = self.phi(rho), self._gaps
         slope = 1.0 - phi ** 2 if self._whole else phi * (1.0 - phi)
         first = gap == 0.0
+        gap = np.where(first, 1.0, gap)
         power = np.where(first, 0.0, _power(phi, gap))
         power_slope = np.where(first, 0.0, gap * _power(phi, gap - 1.0)) * slope
         inner = 1.0 - power ** 2
@@ -148,9 +152,9 @@ class SerialResiduals:
 
 
 def _power(phi: float, gap: np.ndarray) -> np.ndarray:
+    """``phi ** gap``; below zero ``phi`` has whole gaps only."""
     sign = np.where((phi < 0.0) & (np.round(gap) % 2 == 1), -1.0, 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return sign * np.abs(phi) ** np.maximum(gap, 0.0)
+    return sign * np.abs(phi) ** gap
 
 
 def _numbers(column: pd.Series) -> np.ndarray:
