@@ -311,7 +311,9 @@ def _plain(names: list[str]) -> tuple[str, ...]:
 def _matrix(expression: str, table: pd.DataFrame, data: pd.DataFrame):
     environment = patsy.EvalEnvironment([_NAMES])
     try:
-        matrix = patsy.dmatrix(expression, table, eval_env=environment, NA_action="raise", return_type="matrix")
+        # Rows with gaps are gone, and what the expression makes of the rest is looked at below: patsy need not look.
+        unseen = patsy.NAAction(on_NA="raise", NA_types=[])
+        matrix = patsy.dmatrix(expression, table, eval_env=environment, NA_action=unseen, return_type="matrix")
     except patsy.PatsyError as trouble:
         missing = re.search(r"name '(\w+)' is not defined", str(trouble))
         if missing:

@@ -17,7 +17,7 @@ import numpy as np
 
 from patchstats.lmm.elimination import combine_codes, gather_matrix
 
-_BLOCK = 65_536  # rows handled at a time: bounds the memory of products
+_BLOCK = 8_192  # rows handled at a time: their products stay in the processor's own memory
 
 
 @dataclass(frozen=True)
@@ -73,10 +73,11 @@ class Summer:
                 weight = factor[piece, None]
                 x, z = x * weight, z * weight
             total += x.T @ right_fixed[piece]
-            if n_random:
-                wide = np.concatenate([right_random[piece], right_fixed[piece]], axis=1)
-                for column in range(n_random):
-                    cells[here, column] += gather @ (wide * z[:, column:column + 1])
+            wide = np.empty((len(z), cells.shape[2]))  # one product after the other, in the same memory
+            for column in range(n_random):
+                np.multiply(right_random[piece], z[:, column:column + 1], out=wide[:, :n_random])
+                np.multiply(right_fixed[piece], z[:, column:column + 1], out=wide[:, n_random:])
+                cells[here, column] += gather @ wide
         return cells, total
 
     def moments(self, random: np.ndarray, fixed: np.ndarray, factor: np.ndarray | None = None, *,
