@@ -37,6 +37,15 @@ def test_true_effects_lie_in_their_intervals_and_the_plain_regression_misses(clu
                          ("set a week later", 7 * truth["set_day"])):
         within = rows.loc[(effect, "within")]
         assert within["low"] <= true <= within["high"], effect
+    # Percent of the club's middle fruit, which is not quite the model's baseline.
+    used = club.latent["fruits"][club.latent["fruits"]["fruit"].isin(found.rows["fruit"])]
+    model = club.truth["model"]
+    lasting = used[["grower_percent", "patch_season_percent", "season_percent", "seed_percent", "fruit_percent"]].sum(1)
+    middle = 1 + (model.secondaries_percent * (used["secondaries"] - model.secondaries_mid)
+                  + model.set_day_percent * (used["set_day"] - model.set_day_mid) + lasting).mean() / 100
+    for term, name in zip(("soil_c", "soil_c_squared"), SOIL_TERMS, strict=True):
+        row = found.fit.coef.loc[name]
+        assert row["low"] <= truth[term] / middle <= row["high"], term
     naive = rows.loc[("5 more secondary vines at set", "naive")]
     assert naive["low"] > 5 * truth["secondaries"]
     assert found.soil_best["low"] <= club.truth["soil_best_c"] <= found.soil_best["high"]
