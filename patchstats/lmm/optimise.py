@@ -3,7 +3,8 @@
 Each term's relative covariance is ``G = L L'`` with ``L`` lower triangular and free of bounds. That removes the
 bounds, but makes zero a stationary point of every parameter, whether or not it is a minimum. Whether it is one can be
 read off df/dG: at a minimum over positive semi-definite matrices, df/dG must have no negative direction in the null
-space of ``G``. So the search ends with a proof instead of a number of blind restarts: where a negative direction is
+space of ``G``, and nothing must be gained by turning a direction of ``G`` towards that space (to which a triangular
+``L`` can be blind: with ``L = [[0, 0], [0, b]]`` no entry of it moves the covariance). So the search ends with a proof instead of a number of blind restarts: where a negative direction is
 left the search steps into it and goes on; where none is, the zero is the answer.
 """
 
@@ -19,6 +20,7 @@ from patchstats.lmm.problem import Point, Problem
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
 _NEWTON_STEPS = 8
 _DESCENT = 1e-3
+_MOST_ROUNDS = 6
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,15 @@ def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndar
             if pushed is None:
                 break
             theta = pushed
-    return _polish(counted, theta)
+    optimum = _polish(counted, theta)
+    for _ in range(_MOST_ROUNDS):  # a bent valley, as near a perfect correlation, takes more than one round
+        if optimum.converged:
+            break
+        bend = _forward_hessian(counted, optimum.theta, optimum.point)
+        theta = _snap(counted, _descend_with(counted, optimum.theta, bend, enough=0.0))
+        pushed = _leave_false_zero(counted, theta)
+        optimum = _polish(counted, theta if pushed is None else pushed)
+    return optimum
 
 
 def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
@@ -76,11 +86,11 @@ def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     return theta, _forward_hessian(counted, theta, counted(theta))
 
 
-def _descend_with(counted: _Counted, theta: np.ndarray, curvature: np.ndarray) -> np.ndarray:
+def _descend_with(counted: _Counted, theta: np.ndarray, curvature: np.ndarray, enough: float = _DESCENT) -> np.ndarray:
     """The same in coordinates in which the guessed curvature (its eigenvalues made positive) is the identity."""
     values, vectors = np.linalg.eigh(curvature)
     values = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
-    return theta + _descend(counted, theta, vectors / np.sqrt(values))
+    return theta + _descend(counted, theta, vectors / np.sqrt(values), enough)
 
 
 def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
@@ -89,8 +99,9 @@ def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
-def _descend(counted: _Counted, theta: np.ndarray, spread: np.ndarray | None = None) -> np.ndarray:
-    """Quasi-Newton until the criterion moves by less than 1e-3; Newton's steps do the rest better.
+def _descend(counted: _Counted, theta: np.ndarray, spread: np.ndarray | None = None,
+             enough: float = _DESCENT) -> np.ndarray:
+    """Quasi-Newton until the criterion moves by less than ``enough``; Newton's steps do the rest better.
 
     With ``spread`` the search goes over z in ``theta + spread @ z``, and the step ``spread @ z`` is returned.
     """
@@ -102,14 +113,14 @@ def _descend(counted: _Counted, theta: np.ndarray, spread: np.ndarray | None = N
 
     values = [0.0]
 
-    def enough(intermediate_result):
+    def stop(intermediate_result):
         """Stop when two steps in a row have gained next to nothing."""
         values.append(float(intermediate_result.fun))
-        if len(values) > 3 and values[-3] - values[-1] < _DESCENT:
+        if len(values) > 3 and values[-3] - values[-1] < enough:
             raise StopIteration
 
     place = theta if spread is None else np.zeros_like(theta)
-    place = minimize(lowered, place, jac=True, method="L-BFGS-B", callback=enough,
+    place = minimize(lowered, place, jac=True, method="L-BFGS-B", callback=stop,
                      options={"maxcor": 20, "maxiter": 1000, "ftol": 1e-13, "gtol": 1e-6}).x
     return place if spread is None else spread @ place
 
@@ -179,7 +190,24 @@ def _leave_false_zero(counted: _Counted, theta: np.ndarray) -> np.ndarray | None
                 value = counted(trial, gradient=False).value
                 if value < best_value:
                     best, best_value = trial, value
+        for turned in [] if term.diagonal else _turned(covariance, null, point.g_bar[number]):
+            trial = problem.with_factor(theta, number, semidefinite_root(turned))
+            value = counted(trial, gradient=False).value
+            if value < best_value:
+                best, best_value = trial, value
     return best
+
+
+def _turned(covariance: np.ndarray, null: np.ndarray, slope: np.ndarray) -> list[np.ndarray]:
+    """Covariances of the same rank with their directions turned a little towards the null space, downhill."""
+    sizes, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(sizes, 0.0))
+    pull = null @ (null.T @ slope @ root)
+    size, length = np.linalg.norm(pull), np.linalg.norm(root)
+    if size * length < 1e-6:
+        return []
+    roots = [root - part * length / size * pull for part in (1e-4, 1e-3, 1e-2, 1e-1)]
+    return [turned @ turned.T for turned in roots]
 
 
 def _polish(counted: _Counted, theta: np.ndarray) -> Optimum:
