@@ -4,8 +4,9 @@ Each term's relative covariance is ``G = L L'`` with ``L`` lower triangular and 
 bounds, but makes zero a stationary point of every parameter, whether or not it is a minimum. Whether it is one can be
 read off df/dG: at a minimum over positive semi-definite matrices, df/dG must have no negative direction in the null
 space of ``G``, and nothing must be gained by turning a direction of ``G`` towards that space (to which a triangular
-``L`` can be blind: with ``L = [[0, 0], [0, b]]`` no entry of it moves the covariance). So the search ends with a proof instead of a number of blind restarts: where a negative direction is
-left the search steps into it and goes on; where none is, the zero is the answer.
+``L`` can be blind: with ``L = [[0, 0], [0, b]]`` no entry of it moves the covariance). So the search ends with a proof
+instead of a number of blind restarts: where a negative direction is left the search steps into it and goes on; where
+none is, the zero is the answer.
 """
 
 from __future__ import annotations
