@@ -132,15 +132,28 @@ def test_tape_errors_against_the_dense_likelihood(seed, method):
         assert found.gradient[j] == pytest.approx(sum(ends) / 12e-3, rel=1e-7, abs=1e-7)
 
 
-def test_neighbouring_gains_correlate_at_minus_one_half():
-    # Closed form: equal errors and days; differences of independent readings.
+def _engine_covariance(fit):
+    """The residual covariance as the engine has it: from what it makes of each row alone."""
+    residuals, rho = fit.problem.residuals, fit._rho.copy()
+    white = np.column_stack([residuals.whiten(rho, 1.0, unit) for unit in np.eye(fit.n_rows)])
+    return np.linalg.inv(white.T @ white)
+
+
+@pytest.mark.parametrize("days", [1.0, 3.0])
+def test_neighbouring_gains_correlate_at_minus_one_half(days):
+    # Closed form: differences of y = g + e with independent e over equal days have variance 2 s^2 / days^2, correlation
+    # -1/2 with the next and none with the one after, whatever the days.
     data = _gains()
-    data = data.assign(before_se=2.0, after_se=2.0, days=1.0, to=data.groupby("fruit").cumcount() + 1.0)
-    data["start"] = data["to"] - 1.0
-    covariance = _tape_covariance(data)
-    assert covariance[0, 1] / covariance[0, 0] == -0.5
+    data = data.assign(before_se=2.0, after_se=2.0, to=days * (data.groupby("fruit").cumcount() + 1.0))
+    data["start"] = data["to"] - days
     fit = fit_mixed("gain ~ 1 + (1 | fruit)", data, errors=_TAPE)
-    assert fit.variances.loc["tape", "variance"].iloc[0] == pytest.approx(8.0, rel=1e-12)
+    assert fit.variances.loc["tape", "variance"].iloc[0] == pytest.approx(8.0 / days ** 2, rel=1e-12)
+    own = _engine_covariance(fit) - fit.sigma ** 2 * np.eye(len(data))
+    np.testing.assert_allclose(np.diag(own), 8.0 / days ** 2, rtol=1e-9)
+    one_fruit = own[:8, :8] / own[0, 0]
+    np.testing.assert_allclose(np.diag(one_fruit, 1), -0.5, atol=1e-10)
+    np.testing.assert_allclose(np.triu(one_fruit, 2), 0.0, atol=1e-10)
+    np.testing.assert_allclose(own[:8, 8:], 0.0, atol=1e-10)
 
 
 def test_a_spread_at_zero_is_zero_with_tape_errors_too():
@@ -169,6 +182,11 @@ def test_yearly_changes_of_the_nile_are_gains_of_a_known_tape():
     fit = fit_mixed("gain ~ 0", data, errors=_TAPE, method="ML")
     assert fit.sigma ** 2 == pytest.approx(1469.1, abs=0.05)
     assert fit.criterion == pytest.approx(2 * 632.5456251, abs=1e-7)
+    # closed form of random walk and noise: neighbouring differences correlate at -noise / (level + 2 noise)
+    covariance = _engine_covariance(fit)
+    expected = -15099.0 / (fit.sigma ** 2 + 2 * 15099.0)
+    np.testing.assert_allclose(np.diag(covariance, 1) / np.diag(covariance)[1:], expected, rtol=1e-9)
+    assert expected == pytest.approx(-0.4768040, abs=1e-6)  # at 1469.1 exactly; the fit rounds it
     # statsmodels 0.15.0, exact diffuse start: 15098.5172 and 1469.1767
     se = np.sqrt(15098.5172)
     fit = fit_mixed("gain ~ 0", data.assign(before_se=se, after_se=se), errors=_TAPE, method="ML")
