@@ -95,19 +95,23 @@ def curvature(problem: Problem, optimum: Optimum) -> Curvature:
     return Curvature(hessian, slopes)
 
 
-def fixed_inference(problem: Problem, optimum: Optimum, bend: Curvature) -> FixedInference:
-    """Covariance of beta, its slopes and the covariance of the parameters (theta, log sigma2)."""
+def fixed_effects(problem: Problem, optimum: Optimum) -> tuple[np.ndarray, np.ndarray]:
+    """Fixed effects and their covariance in the user's units, the variances taken as known."""
     scaling, point = problem.scaling, optimum.point
     back = scaling.fixed_map * scaling.unit
-    unscaled = point.unscaled_covariance()
-    covariance = point.sigma2 * back @ unscaled @ back.T
-    slopes = point.sigma2 * np.einsum("ia,kab,jb->kij", back, bend.slopes, back)
+    return scaling.start + back @ point.beta, point.sigma2 * back @ point.unscaled_covariance() @ back.T
+
+
+def fixed_inference(problem: Problem, optimum: Optimum, bend: Curvature) -> FixedInference:
+    """Covariance of beta, its slopes and the covariance of the parameters (theta, log sigma2)."""
+    beta, covariance = fixed_effects(problem, optimum)
+    back = problem.scaling.fixed_map * problem.scaling.unit
+    slopes = optimum.point.sigma2 * np.einsum("ia,kab,jb->kij", back, bend.slopes, back)
     hessian = bend.hessian
     if problem.fixed_scale:
         hessian = hessian[:-1, :-1]
     else:
         slopes = np.concatenate([slopes, covariance[None]])
-    beta = scaling.start + back @ point.beta
     return FixedInference(beta, covariance, slopes, parameter_covariance(hessian))
 
 

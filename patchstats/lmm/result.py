@@ -12,7 +12,15 @@ import pandas as pd
 from patchstats.lmm import effects, render
 from patchstats.lmm.errors import Errors
 from patchstats.lmm.formula import Design, RandomPart
-from patchstats.lmm.inference import Curvature, FixedInference, curvature, fixed_inference, t_table, variance_errors
+from patchstats.lmm.inference import (
+    Curvature,
+    FixedInference,
+    curvature,
+    fixed_effects,
+    fixed_inference,
+    t_table,
+    variance_errors,
+)
 from patchstats.lmm.optimise import Optimum
 from patchstats.lmm.problem import Problem
 from patchstats.lmm.system import System
@@ -110,13 +118,15 @@ class MixedFit:
     @property
     def fixed(self) -> pd.Series:
         """Fixed effects."""
-        return pd.Series(self._inference.beta, index=list(self.design.names), name="estimate")
+        beta, _ = fixed_effects(self.problem, self.optimum)
+        return pd.Series(beta, index=list(self.design.names), name="estimate")
 
     @property
     def fixed_covariance(self) -> pd.DataFrame:
         """Covariance of the fixed effects, variance parameters taken as known."""
         names = list(self.design.names)
-        return pd.DataFrame(self._inference.covariance, index=names, columns=names)
+        _, covariance = fixed_effects(self.problem, self.optimum)
+        return pd.DataFrame(covariance, index=names, columns=names)
 
     # ---- tables -----------------------------------------------------------------------------------------------
 
