@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from dense_model import dense_criterion
 
-from patchstats.lmm import ar1, fit_mixed, power
+from patchstats.lmm import ar1, fit_mixed, interval, power
 
 _FORMULA = "gain ~ x + (1 + x | fruit) + (1 | grower)"
 
@@ -79,6 +79,20 @@ def test_power_of_a_column(seed, method):
     fit = fit_mixed(_FORMULA, data, errors=power("size"), method=method, weights=weights)
     variance = data["size"].to_numpy() ** (2 * 0.7) / (data["w"].to_numpy() if weights else 1.0)
     _hold_against_dense(data, fit, np.array([0.5, 0.2, 0.3, 0.4, 0.7]), np.diag(variance))
+
+
+def test_errors_that_hardly_forget():
+    # A random walk: phi comes near one, and the search meets trial points where it is one to the last digit.
+    rng = np.random.default_rng(4)
+    data = pd.DataFrame({"fruit": np.repeat(np.arange(6), 60), "day": np.tile(np.arange(60), 6)})
+    data["gain"] = np.cumsum(rng.normal(size=(6, 60)), axis=1).ravel()
+    fit = fit_mixed("gain ~ 1", data, errors=ar1("fruit", "day"))
+    assert fit.converged and 0.9 < fit.error_parameters["phi"] < 1.0
+    for rho in (20.0, 400.0):
+        with pytest.raises(np.linalg.LinAlgError, match="no density"):
+            fit.problem.evaluate(np.array([rho]))
+    bounds = interval(fit, ("residual", "phi"), method="profile").iloc[0]
+    assert 0.9 < bounds["low"] < bounds["estimate"] < bounds["high"] < 1.0
 
 
 def test_bounds_of_one_new_row():

@@ -43,7 +43,8 @@ What it does not do
 * Shifts of very many levels are quick, their standard errors are not: about a second for 3,500 shifts among 4,600.
 * Data in pieces: independent errors only, no residuals, influence or bootstrap; factors learn their levels and splines
   their knots from the first piece, unless ``pilot`` or the formula names them.
-* AR(1) is quick where gaps are few distinct numbers, such as whole days; hours and minutes make it slow.
+* AR(1) is quick where gaps are few distinct numbers, such as whole days; with hours and minutes its cost grows faster
+  than the rows.
 """
 
 from patchstats.lmm.compare import compare, conditional_aic, effective_parameters, r_squared

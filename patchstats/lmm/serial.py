@@ -98,6 +98,8 @@ class SerialResiduals:
         power = np.where(first, 0.0, _power(phi, gap))
         power_slope = np.where(first, 0.0, gap * _power(phi, gap - 1.0)) * slope
         inner = 1.0 - power ** 2
+        if np.any(inner <= 0.0):
+            raise np.linalg.LinAlgError("errors correlated at one have no density")
         inner_slope = -2.0 * power * power_slope
         values = [1.0 / inner, -power / inner, power ** 2 / inner]
         slopes = [-inner_slope / inner ** 2, -(power_slope * inner - power * inner_slope) / inner ** 2,
