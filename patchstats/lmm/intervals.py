@@ -134,7 +134,8 @@ def _wald(fit: MixedFit, wanted, level: float) -> pd.DataFrame:
             back = partial(_own_parameter, fit, quantity[1])
         k = place[name]
         known = np.isfinite(value[k]) and np.isfinite(error[k])
-        low, high = (back(value[k] - z * error[k]), back(value[k] + z * error[k])) if known else (np.nan, np.nan)
+        with np.errstate(over="ignore"):  # next to zero a spread has no upper end to speak of
+            low, high = (back(value[k] - z * error[k]), back(value[k] + z * error[k])) if known else (np.nan, np.nan)
         rows.append((estimate[name], low, high))
     return pd.DataFrame(rows, index=pd.Index([_label(q) for q in wanted], name="quantity"),
                         columns=["estimate", "low", "high"])

@@ -33,6 +33,9 @@ def tape(series: str = "fruit", *, before_se: str = "mass_before_kg_se", after_s
     response's units times days. ``start`` and ``end``: when the two were taken (dates, or numbers of days); a row
     whose start is the end of the row before it in its ``series`` shares that reading. ``days``: column with the days
     between the two; the default takes end minus start.
+
+    What is left over beside the tape has one variance for every row. Where it is noise of single days, a gain over
+    several days averages it: name the column of days as ``weights``.
     """
     columns = (series, before_se, after_se, start, end) + ((days,) if days else ())
 
