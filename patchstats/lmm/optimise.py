@@ -45,8 +45,11 @@ class _Counted:
 
     def value_and_gradient(self, theta):
         try:
-            point = self(theta)
-        except np.linalg.LinAlgError:
+            with np.errstate(all="ignore"):  # a trial point far out may overflow, and is refused
+                point = self(theta)
+        except (np.linalg.LinAlgError, ValueError):
+            return 1e300, np.zeros_like(theta)
+        if not (np.isfinite(point.value) and np.isfinite(point.slope()).all()):
             return 1e300, np.zeros_like(theta)
         return point.value, point.gradient
 
