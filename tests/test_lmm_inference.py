@@ -312,6 +312,16 @@ def test_influence_is_the_fit_without_the_level(sleep):
         np.testing.assert_allclose(table.loc[subject, ["(Intercept)", "Days"]].to_numpy(float),
                                    again.coef["estimate"], rtol=1e-7)
         assert table.loc[subject, "sigma"] == pytest.approx(again.sigma, rel=1e-6)
+    # lme4 1.1-31, influence(fit, "Subject"), to its optimiser's digits; its Cook's distances carry a factor of
+    # (n - p) / n for n = 18 subjects and p = 2 effects
+    np.testing.assert_allclose(table[["(Intercept)", "Days"]].iloc[:3],
+                               [[251.8293658, 9.80273205], [254.1315848, 10.94996246], [254.2239801, 10.72330873]],
+                               rtol=1e-6)
+    cook = [0.082148405, 0.132020798, 0.098240744, 0.074146502, 0.050121507, 0.005613424]
+    np.testing.assert_allclose(table["cook"].iloc[:6] * 16.0 / 18.0, cook, rtol=1e-4)
+    # hatvalues() of the ML fit there
+    np.testing.assert_allclose(leverage(refit(fit, method="ML")).iloc[:3], [0.22246605, 0.16509338, 0.12394261],
+                               rtol=3e-5)
 
 
 def test_simulate_and_refit(sleep):
