@@ -233,6 +233,11 @@ _kind("name-slash", "repaired", "Stroke in a name",
 _kind("names-alike", "noted", "Names that look alike",
       "Two names that differ by a letter, by capitals or by a space may be the same. They were kept apart.",
       "{first} and {second} look alike; they were kept apart.", "If they are the same, write one of them everywhere.")
+_kind("names-alike-files", "noted", "Names that look alike in two files",
+      "One grower, fruit or patch spelled in two ways counts as two, and its log falls apart. Whether the two are one "
+      "only a person can say; they were kept apart.",
+      "{read} looks like {first} in {other}; they were kept apart.",
+      "If they are the same, hand in one of the two files again with the other's spelling.")
 _kind(
     "fact-disagrees",
     "asked",

@@ -11,6 +11,7 @@ import pandas as pd
 
 from patchstats import tables
 from patchstats.clubbook import store
+from patchstats.clubbook.across import far_scales, look_alikes
 from patchstats.clubbook.faults import in_words
 from patchstats.clubbook.merge import merged, shown_files
 from patchstats.clubbook.receipts import Receipt
@@ -96,10 +97,12 @@ def open_club(folder: str | Path) -> Club:
     said = said[said["receipt"].isin(standing)]
     held: dict[str, pd.DataFrame] = {}
     found: list[tuple[int, Remark]] = []
+    frames = {name: rows[rows["receipt"].isin(standing)].reset_index(drop=True) for name, rows in frames.items()}
     for name, rows in frames.items():
-        held[name], remarks = merged(name, rows[rows["receipt"].isin(standing)].reset_index(drop=True), files)
+        held[name], remarks = merged(name, rows, files)
         found += remarks
     held = completed(held)
+    found += look_alikes(frames, files) + far_scales(frames, held, files, shown=settings.shown)
     return Club(name=settings.name, folder=folder, settings=settings, **held,
                 remarks=_with_found(said, found), receipts=receipts)
 

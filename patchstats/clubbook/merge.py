@@ -115,11 +115,12 @@ def _other_tapings(rows: pd.DataFrame) -> list[tuple[int, Remark]]:
 
 
 def _disagreement(code: str, key: str, column: str, first: pd.Series, other: pd.Series) -> Remark:
-    return remark(kind(code), other["file"], _line(other), column, _words(other[column]), what=column, key=key,
-                  first=_words(first[column]), other=f"{first['file']}, line {_line(first)}")
+    return remark(kind(code), other["file"], line_of(other), column, _words(other[column]), what=column, key=key,
+                  first=_words(first[column]), other=f"{first['file']}, line {line_of(first)}")
 
 
-def _line(row: pd.Series) -> int:
+def line_of(row: pd.Series) -> int:
+    """The line that a row was read from; 0 when it is not known."""
     return 0 if pd.isna(row["line"]) else int(row["line"])
 
 

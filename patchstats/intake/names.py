@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import PurePath
+
+import numpy as np
 
 from patchstats.intake.headings import plain
 from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
+
+_ALIKE = 0.9  # ratio of letters in common, in order: one slip in a name of five letters or more
+_MOST_COMPARED = 5_000
 
 _NOT_NAMES = {
     "log",
@@ -100,24 +105,52 @@ def alike(named: Mapping[str, Iterable[object]], name: str) -> list[Remark]:
             head, _, last = str(key).rpartition("/")
             groups.setdefault(head, []).append(last)
         for head, labels in groups.items():
-            for a, b in _pairs(labels):
+            for a, b in pairs(labels):
                 prefix = f"{head}/" if head else ""
                 made.append(remark(kind("names-alike"), name, read=b, first=prefix + a, second=prefix + b))
     return made
 
 
-def _pairs(labels: list[str]) -> list[tuple[str, str]]:
-    """Pairs of different labels that a reader might take for one: same letters, or one slip in a longer name."""
+def pairs(labels: Sequence[str]) -> list[tuple[str, str]]:
+    """Pairs of different labels that a reader might take for one: same letters, the same words in another order, or
+    one slip in a longer name. Labels with digits are compared by their letters alone: fruit 11 is not fruit 12."""
     found: list[tuple[str, str]] = []
     seen: dict[str, str] = {}
     for label in labels:
-        if plain(label) in seen and seen[plain(label)] != label:
-            found.append((seen[plain(label)], label))
-        seen.setdefault(plain(label), label)
+        same = " ".join(sorted(plain(label).split()))
+        if same in seen and seen[same] != label:
+            found.append((seen[same], label))
+        seen.setdefault(same, label)
     long = [x for x in dict.fromkeys(seen.values()) if len(x) >= 5 and not any(ch.isdigit() for ch in x)]
-    if len(long) > 300:
+    if len(long) > _MOST_COMPARED:
         return found
-    for i, a in enumerate(long):
-        for b in difflib.get_close_matches(a, long[i + 1:], n=2, cutoff=0.9):
-            found.append((a, b))
+    near = _near(long)
+    if sum(map(len, near)) > 10 * _MOST_COMPARED:  # labels that are alike by their nature
+        return found
+    for a, others in zip(long, near, strict=True):
+        found += [(a, long[b]) for b in others if _ratio(long[b], a) >= _ALIKE]
     return found
+
+
+def _ratio(one: str, other: str) -> float:
+    return difflib.SequenceMatcher(None, one, other).ratio()
+
+
+def _near(labels: Sequence[str]) -> list[list[int]]:
+    """For each label the later ones whose letters alone, whatever their order, allow a ratio of ``_ALIKE``.
+
+    The ratio is 2 M / T, M letters in common of T in both; the letters that are not in common are T - 2 M.
+    """
+    letters = {ch: at for at, ch in enumerate(sorted(set("".join(labels))))}
+    counts = np.zeros((len(labels), len(letters)), dtype=np.int16)
+    for at, label in enumerate(labels):
+        for ch in label:
+            counts[at, letters[ch]] += 1
+    lengths = counts.sum(axis=1, dtype=np.int64)
+    out = []
+    for at in range(len(labels)):
+        most = (1 - _ALIKE) * (lengths + lengths[at]) + 1e-9
+        near = at + 1 + np.flatnonzero(np.abs(lengths - lengths[at])[at + 1:] <= most[at + 1:])
+        apart = np.abs(counts[near] - counts[at]).sum(axis=1)
+        out.append(near[apart <= most[near]].tolist())
+    return out

@@ -28,6 +28,7 @@ LEAP_CM_DAY = {"circumference_cm": 23.0, "side_to_side_cm": 15.0, "stem_to_bloss
 _SHRINK_CM = {"circumference_cm": 3.9, "side_to_side_cm": 3.9, "stem_to_blossom_cm": 3.9, "over_the_top_cm": 7.7}
 OUT_OF_PROPORTION = math.log(1.6)  # one of three tapes against the other two, relative to the same fruit's other days
 _NEIGHBOUR_DAYS = 12
+NEAR_SCALE_DAYS = 7  # a taping further from the weigh-off speaks of a smaller fruit
 _FAR = 0.315  # 3.5 standard deviations of the scale about the published table
 _KEYS = {"soil": ("patch", "date", "time_of_day", "depth_cm"), "weather": ("patch", "date"), "sizes": ("plant", "date"),
          "flowers": ("plant", "date", "fruit")}
@@ -224,16 +225,26 @@ def _scales(harvest: Harvest, by_fruit: dict[str, list[Row]]) -> None:
         scale, fruit, day = row.values.get("scale_kg"), row.values["fruit"], row.values["date"]
         tape = _number(row, "over_the_top_cm")
         near = [r for r in by_fruit.get(fruit, []) if _number(r, "over_the_top_cm")  # type: ignore[call-overload]
-                and abs((r.values["date"] - day).days) <= 7]  # type: ignore[operator]
+                and abs((r.values["date"] - day).days) <= NEAR_SCALE_DAYS]  # type: ignore[operator]
         if tape is None and near:
             tape = _number(near[-1], "over_the_top_cm")
         if not isinstance(scale, float) or tape is None:
             continue
-        kind = harvest.named.get("fruits", {}).get(fruit, row).values.get("kind") or "pumpkin"
-        try:
-            mass = float(mass_from_tape([tape], table=table_for(day.year, str(kind)))["mass_kg"].iloc[0])  # type: ignore[attr-defined]
-        except PatchstatsError:
-            continue
-        if math.isfinite(mass) and mass > 0 and abs(scale / mass - 1.0) > _FAR:
+        kind = harvest.named.get("fruits", {}).get(fruit, row).values.get("kind")
+        mass = far_from_tape(scale, tape, day.year, kind)  # type: ignore[attr-defined, arg-type]
+        if mass is not None:
             _speak(row, "scale-far", "scale_kg", fruit=fruit, scale=_shown(scale, row, "scale_kg"),
                    tape=say(mass, "mass_kg", IMPERIAL))
+
+
+def far_from_tape(scale_kg: float, over_the_top_cm: float, season: int, kind: str | None) -> float | None:
+    """What the tape says [kg] when the scale is far from it; None when it is near, or no table speaks of the fruit.
+
+    ``over_the_top_cm`` [cm]. A fruit whose kind is not told is a pumpkin.
+    """
+    try:
+        table = table_for(season, kind or "pumpkin")
+        mass = float(mass_from_tape([over_the_top_cm], table=table)["mass_kg"].iloc[0])
+    except PatchstatsError:
+        return None
+    return mass if math.isfinite(mass) and mass > 0 and abs(scale_kg / mass - 1.0) > _FAR else None

@@ -1,0 +1,109 @@
+"""What the logs of a club say of one another: names alike and scales far from the tape, in different files."""
+
+from __future__ import annotations
+
+import random
+import string
+
+import pytest
+
+from patchstats.clubbook import HandedIn, create_club, open_club, take_back, take_in
+from patchstats.intake.names import pairs
+
+HEAD = "Grower,Season,Fruit,Date,Circ (in),SS (in),EE (in)\n"
+
+
+def log(grower, fruit="A", *, day="2024-07-20", tapes="44,28,27"):
+    return f"{HEAD}{grower},2024,{fruit},{day},{tapes}\n".encode()
+
+
+def remarks_of(club, code):
+    said = open_club(club).remarks
+    return said[said["code"] == code]
+
+
+@pytest.fixture
+def club(tmp_path):
+    return create_club(tmp_path / "club", name="Two Rivers Growers")
+
+
+@pytest.mark.parametrize(("one", "other"), [
+    ("Marta Quellhurst", "Marta Quelhurst"), ("Marta Quellhurst", "marta quellhurst"),
+    ("Marta Quellhurst", "Quellhurst Marta"), ("Zoë Lefèvre", "Zoe Lefevre")])
+def test_growers_alike_in_two_files_are_suggested_and_kept_apart(club, one, other):
+    take_in(club, [HandedIn("one.csv", log(one)), HandedIn("two.csv", log(other))])
+    (said,) = remarks_of(club, "names-alike-files").to_dict("records")
+    assert said["message"] == f"{other} looks like {one} in one.csv, line 2; they were kept apart."
+    assert (said["severity"], said["file"], said["line"], said["receipt"]) == ("noted", "two.csv", 2, 2)
+    assert sorted(open_club(club).growers["grower"]) == sorted([one, other])
+
+
+def test_fruits_alike_of_one_grower_are_spoken_of_once_and_those_of_others_never(club):
+    take_in(club, [HandedIn("one.csv", log("Ida Field", "Big Bertha")),
+                   HandedIn("two.csv", log("Ida Field", "Big Berta")),
+                   HandedIn("three.csv", log("Jo Harrow", "Big Bertha", tapes="50,30,30"))])
+    (said,) = remarks_of(club, "names-alike-files")["message"]
+    assert said == ("Ida Field/2024/Big Berta looks like Ida Field/2024/Big Bertha in one.csv, line 2; "
+                    "they were kept apart.")
+
+
+@pytest.mark.parametrize(("one", "other"), [
+    ("Ann", "Anna"), ("Ida Field", "Jo Harrow"), ("Ida Field 11", "Ida Field 12")])
+def test_other_names_are_left_alone(club, one, other):
+    take_in(club, [HandedIn("one.csv", log(one)), HandedIn("two.csv", log(other))])
+    assert remarks_of(club, "names-alike-files").empty
+
+
+def test_fruit_numbers_are_never_alike(club):
+    take_in(club, [HandedIn(f"{n}.csv", log("Ida Field", f"fruit {n}")) for n in (1, 2, 11, 12, 111)])
+    assert remarks_of(club, "names-alike-files").empty
+
+
+def test_what_one_file_has_said_is_not_said_again_and_what_is_taken_back_says_nothing(club):
+    take_in(club, [HandedIn("one.csv", log("Marta Quellhurst")), HandedIn("two.csv", log("Marta Quelhurst")),
+                   HandedIn("both.csv", log("Marta Quellhurst", day="2024-07-25")
+                            + b"Marta Quelhurst,2024,A,2024-07-26,50,32,31\n")])
+    assert remarks_of(club, "names-alike-files").empty
+    assert len(remarks_of(club, "names-alike")) == 1
+    take_back(club, 3)
+    assert len(remarks_of(club, "names-alike-files")) == 1
+    take_back(club, 2)
+    assert remarks_of(club, "names-alike-files").empty
+
+
+def test_two_thousand_names_are_compared_and_one_slip_among_them_is_found():
+    # Invented names: twelve random letters each, so that by chance no two are one slip apart.
+    chance = random.Random(20240704)
+    labels = ["".join(chance.choices(string.ascii_lowercase, k=12)) for _ in range(2_000)]
+    slip = labels[700][:5] + labels[700][6:]
+    assert pairs([*labels, slip]) == [(labels[700], slip)]
+
+
+def test_names_that_are_all_alike_are_given_up_not_laboured_over():
+    chance = random.Random(1)
+    labels = {"".join(chance.choices("ab", k=14)) for _ in range(2_000)}
+    assert pairs(sorted(labels)) == []
+
+
+def results(weight):
+    return f"Grower,Season,Fruit,Date,Weight (lb)\nIda Field,2024,A,2024-10-05,{weight}\n".encode()
+
+
+# 300 in is recorded as 623 lb: tests/references/weight_table_pairs.csv, which names its source.
+TAPED = log("Ida Field", day="2024-10-03", tapes="126,88,86")
+
+
+def test_a_scale_far_from_the_tape_of_another_file_is_noted_and_nothing_changed(club):
+    take_in(club, [HandedIn("ida.csv", TAPED), HandedIn("results.csv", results("1624"))])
+    (said,) = remarks_of(club, "scale-far").to_dict("records")
+    assert said["message"] == "Ida Field/2024/A weighed 1,624 lb, but its tape says 623 lb."
+    assert (said["severity"], said["file"], said["line"], said["receipt"]) == ("noted", "results.csv", 2, 2)
+    assert open_club(club).weighings["scale_kg"].round(1).tolist() == [736.6]
+
+
+@pytest.mark.parametrize("files", [
+    [("ida.csv", TAPED), ("results.csv", results("655"))],
+    [("ida.csv", TAPED.replace(b"2024-10-03", b"2024-09-20")), ("results.csv", results("1624"))]])
+def test_a_scale_near_the_tape_or_long_after_it_is_no_remark(club, files):
+    take_in(club, [HandedIn(*file) for file in files])
+    assert remarks_of(club, "scale-far").empty
