@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from patchstats.lmm import fit_mixed
+from patchstats.lmm import bootstrap, fit_mixed, influence, interval
 from patchstats.remarks import ModelError
 
 _FORMULA = ("y ~ spline(day, knots=(0, 20, 40, 60)) + kind + I(2 * x) + x + (1 + day | fruit) + (1 | grower)"
@@ -61,12 +61,28 @@ def test_a_dask_table(table):
         _same(fit_mixed(_FORMULA, table), fit_mixed(_FORMULA, frame, pilot=table), table)
 
 
+def test_pieces_with_a_relationship_and_a_profile(table):
+    labels = list("abcdefgh")
+    relation = pd.DataFrame(0.5 * np.eye(8) + 0.5, index=labels, columns=labels)
+    formula = "y ~ x + (1 | fruit) + (1 | grower)"
+    whole = fit_mixed(formula, table, known={"grower": relation})
+    pieced = fit_mixed(formula, [table.iloc[:700], table.iloc[700:]], known={"grower": relation})
+    assert pieced.criterion == pytest.approx(whole.criterion, rel=1e-10)
+    pd.testing.assert_frame_equal(pieced.levels("grower"), whole.levels("grower"), rtol=1e-6)
+    for method in ("wald", "profile"):
+        found = interval(pieced, ("fruit", "(Intercept)"), method=method)
+        pd.testing.assert_frame_equal(found, interval(whole, ("fruit", "(Intercept)"), method=method), rtol=1e-5)
+
+
 def test_rows_that_were_not_kept_are_missed_in_words(table):
     fit = fit_mixed("y ~ day + (1 | fruit)", [table])
     with pytest.raises(ModelError, match="kept no rows"):
         fit.predict()
     with pytest.raises(ModelError, match="kept no rows"):
         _ = fit.residuals
+    for question in (lambda: bootstrap(fit, draws=1), lambda: influence(fit, "fruit")):
+        with pytest.raises(ModelError, match="kept no rows"):
+            question()
     assert "1,500 rows" in repr(fit)
     with pytest.raises(ModelError, match="independent errors only"):
         fit_mixed("y ~ day + (1 | fruit)", [table], errors="ar1")
