@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from patchstats.plantsize import COUNT_SE, FARTHEST_DAYS, club_pace, size_at, size_at_set
 from patchstats.remarks import PatchstatsError
@@ -57,7 +58,8 @@ def test_one_count_is_enough_and_the_club_carries_it():
     assert pace == pytest.approx(0.4)
     found = at(club, "A", [25, 30, 20, 25 + FARTHEST_DAYS, 26 + FARTHEST_DAYS])
     assert found["value"].tolist()[:3] == pytest.approx([18, 18 + 5 * pace, 18 - 5 * pace])
-    assert found["se"].iloc[1] == pytest.approx(np.hypot(1.0, 5 * sd))
+    # a count's own error, the plant's own pace, and the chance in 5 * pace vines
+    assert found["se"].iloc[1] == pytest.approx(np.sqrt(1.0 + (5 * sd) ** 2 + 5 * pace))
     assert found["source"].tolist() == ["counted", "carried", "carried", "carried", "missing"]
     assert np.isnan(found["value"].iloc[-1])
 
@@ -80,6 +82,55 @@ def test_size_at_set_prefers_what_the_grower_wrote():
     found = size_at_set(club)
     assert found["value"].tolist() == pytest.approx([21, 17])
     assert found["source"].tolist() == ["logged at set", "between counts"]
+
+
+def test_the_interval_is_the_normal_one_and_never_below_nothing():
+    found = at(pace_club(), "A", [25, 40], level=0.8)
+    half = norm.ppf(0.9) * found["se"]
+    assert (found["high"] - found["value"]).tolist() == pytest.approx(half.tolist())
+    assert (found["value"] - found["low"]).tolist() == pytest.approx(half.tolist())
+    assert at(club_of({"A": [(25, 1)]}), "A", [25])["low"].tolist() == [0.0]
+    with pytest.raises(PatchstatsError, match="between 0 and 1"):
+        at(pace_club(), "A", [25], level=90)
+
+
+def test_intervals_between_counts_cover():
+    # Plants that gain secondary vines one by one, at a pace of their own: counted (to a vine, as COUNT_SE says) on
+    # four days, asked for on the days between.
+    rng = np.random.default_rng(12)
+    counted, asked = np.array([0, 10, 20, 30]), np.array([4, 8, 13, 17, 24, 28])
+    rows, truth = {}, {}
+    for i in range(60):
+        grown = 10 + np.cumsum(rng.poisson(rng.uniform(0.3, 0.7), 31))
+        seen = np.maximum(grown[counted] + rng.normal(0, 1.0, 4), 0).round().astype(int)
+        rows[f"P{i}"], truth[f"P{i}"] = list(zip(counted.tolist(), seen.tolist(), strict=True)), grown[asked]
+    club = club_of(rows)
+    hit = []
+    for name, grown in truth.items():
+        found = at(club, name, asked.tolist())
+        hit.append(((found["low"] <= grown) & (grown <= found["high"])).mean())
+    # 60 plants, three standard errors of their mean; whole vines make the share a step or two too large
+    assert -3 * np.std(hit, ddof=1) / np.sqrt(60) < np.mean(hit) - 0.9 < 0.06
+
+
+def test_where_the_fruit_sits_is_as_logged_or_not_known():
+    club = club_of({"A": [(25, 18)], "B": [(20, 12)]})
+    club["fruits"].loc[0, "distance_out_cm"] = 320.0
+    found = size_at_set(club, "distance_out_cm")
+    assert found["value"].fillna(-1.0).tolist() == [320.0, -1.0]
+    assert found["source"].tolist() == ["logged at set", "missing"]
+    assert found.loc[0, ["low", "high"]].tolist() == pytest.approx([320 - 16.4485, 320 + 16.4485], abs=5e-5)
+    with pytest.raises(PatchstatsError, match="There is no plant size called 'leaves'; .* distance_out_cm"):
+        size_at_set(club, "leaves")
+
+
+@pytest.mark.parametrize("quantity", ["main_vine_cm", "covered_m2"])
+def test_main_vine_and_ground_covered_are_read_like_the_vines(quantity):
+    club = club_of({"A": [(20, 12), (40, 22)]})
+    club["sizes"][quantity] = [300.0, 460.0]
+    found = size_at_set(club, quantity)
+    assert found["value"].tolist() == pytest.approx([380.0])
+    assert found["source"].tolist() == ["between counts"]
 
 
 def test_counts_made_later_can_be_shut_out():
