@@ -245,8 +245,10 @@ def build_design(formula: Formula, data: pd.DataFrame, *, also: tuple[str, ...] 
         raise ModelError(f"The response {formula.response!r} must be one column of numbers.")
     fixed = _matrix(formula.fixed, table, data)
     random = []
+    made = {expression: _matrix(expression, table, data)
+            for expression in dict.fromkeys(part.expression for part in formula.random)}
     for part in formula.random:
-        columns = _matrix(part.expression, table, data)
+        columns = made[part.expression]
         codes, labels = group_codes(part, table)
         random.append(RandomDesign(part, np.asarray(columns), _plain(columns.design_info.column_names), codes, labels,
                                    np.bincount(codes, minlength=len(labels)), columns.design_info))

@@ -36,12 +36,21 @@ class Optimum:
 
 
 class _Counted:
+    """The criterion, its evaluations counted; the last point with its gradient is not worked out twice."""
+
     def __init__(self, problem: Problem):
         self.problem, self.count = problem, 0
+        self._at: np.ndarray = np.zeros(0)
+        self._last: Point | None = None
 
-    def __call__(self, theta, **options) -> Point:
+    def __call__(self, theta: np.ndarray, *, gradient: bool = True) -> Point:
+        if self._last is not None and np.array_equal(theta, self._at):
+            return self._last
         self.count += 1
-        return self.problem.evaluate(theta, **options)
+        point = self.problem.evaluate(theta, gradient=gradient)
+        if gradient:
+            self._at, self._last = theta.copy(), point
+        return point
 
     def value_and_gradient(self, theta):
         try:
@@ -109,7 +118,7 @@ def _descend(counted: _Counted, theta: np.ndarray, spread: np.ndarray | None = N
 
     With ``spread`` the search goes over z in ``theta + spread @ z``, and the step ``spread @ z`` is returned.
     """
-    origin = counted(theta, gradient=False).value
+    origin = counted(theta).value
 
     def lowered(at):
         value, gradient = counted.value_and_gradient(at if spread is None else theta + spread @ at)

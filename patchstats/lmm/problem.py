@@ -7,6 +7,7 @@ scaled coordinates of the moments; after them come the parameters of the residua
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -15,6 +16,12 @@ from patchstats.lmm.criterion import Criterion
 from patchstats.lmm.elimination import Term
 from patchstats.lmm.errors import Residuals
 from patchstats.lmm.moments import Scaling
+
+
+@cache
+def _upper(size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Places of the upper triangle; asked for at every trial point."""
+    return np.triu_indices(size)
 
 
 @dataclass(frozen=True)
@@ -64,7 +71,7 @@ class Problem:
     def _pack(term: Term, factor: np.ndarray) -> np.ndarray:
         if term.diagonal:
             return np.diag(factor).copy()
-        return factor.T[np.triu_indices(len(factor))]
+        return factor.T[_upper(len(factor))]
 
     @staticmethod
     def _unpack(term: Term, theta: np.ndarray) -> np.ndarray:
@@ -72,7 +79,7 @@ class Problem:
         if term.diagonal:
             return np.diag(theta)
         factor = np.zeros((size, size))
-        factor.T[np.triu_indices(size)] = theta
+        factor.T[_upper(size)] = theta
         return factor
 
     def factor(self, theta: np.ndarray, number: int) -> np.ndarray:
