@@ -111,7 +111,8 @@ def _tape_covariance(data):
 @pytest.mark.parametrize("method", ["REML", "ML"])
 def test_tape_errors_against_the_dense_likelihood(seed, method):
     data = _gains(seed).sample(frac=1.0, random_state=seed).reset_index(drop=True)
-    fit = fit_mixed("gain ~ x + (1 + x | fruit) + (1 | grower)", data, errors=_TAPE, method=method)
+    weights = "days" if seed % 2 else None  # process noise of single days, averaged over the days of a gain
+    fit = fit_mixed("gain ~ x + (1 + x | fruit) + (1 | grower)", data, errors=_TAPE, method=method, weights=weights)
     problem = fit.problem
     theta = np.array([0.5, 0.2, 0.3, 0.4, 0.6])
     unit2 = problem.scaling.unit ** 2
@@ -119,7 +120,8 @@ def test_tape_errors_against_the_dense_likelihood(seed, method):
     x = np.column_stack([np.ones(len(data)), data["x"]])
     terms = [(x, data["fruit"].to_numpy(), unit2 * factors[0] @ factors[0].T, None),
              (x[:, :1], data["grower"].to_numpy(), unit2 * factors[1] @ factors[1].T, None)]
-    residual = _tape_covariance(data) + theta[-1] ** 2 * unit2 * np.eye(len(data))
+    shape = 1.0 / data["days"] if weights else np.ones(len(data))
+    residual = _tape_covariance(data) + theta[-1] ** 2 * unit2 * np.diag(shape)
     dense = dense_criterion(data["gain"].to_numpy(), x, terms, reml=method == "REML", residual=residual, sigma2=1.0)
     found = problem.evaluate(theta)
     assert found.value == pytest.approx(dense, rel=1e-12)
