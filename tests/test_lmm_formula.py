@@ -113,6 +113,8 @@ def test_models_that_say_nothing_are_refused(table):
         fit_mixed("y ~ x + (1 | g)", table.assign(g=range(60)))
     with pytest.raises(ModelError, match="same value in every row"):
         fit_mixed("y ~ x + (1 | a)", table.assign(y=1.0))
+    with pytest.raises(ModelError, match="explains every row exactly, or nearly so, and leaves no residual"):
+        fit_mixed("y ~ x + (1 | a)", table.assign(y=2.0 * table["x"] + table["a"]))
     with pytest.raises(ModelError, match="rows cannot tell"):
         fit_mixed("y ~ x + day + (1 | a)", table.head(3))
     with pytest.raises(ModelError, match="REML or ML"):

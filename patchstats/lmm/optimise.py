@@ -17,6 +17,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from patchstats.lmm.problem import Point, Problem
+from patchstats.remarks import ModelError
 
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
 _NEWTON_STEPS = 8
@@ -64,8 +65,19 @@ class _Counted:
 
 
 def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None) -> Optimum:
-    """Minimise; deterministic, and to more digits than are shown. ``curvature``: a guess of the Hessian at start."""
-    counted = _Counted(problem)
+    """Minimise; deterministic, and to more digits than are shown. ``curvature``: a guess of the Hessian at start.
+
+    Raises ``ModelError`` where the likelihood has no top because the model explains every row.
+    """
+    try:
+        return _search(_Counted(problem), start, curvature)
+    except np.linalg.LinAlgError as trouble:
+        raise ModelError("The model explains every row exactly, or nearly so, and leaves no residual to measure by. "
+                         "Leave a term out, or see whether the response was worked out from the columns.") from trouble
+
+
+def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None) -> Optimum:
+    problem = counted.problem
     theta = problem.start() if start is None else np.array(start, dtype=float)
     if len(theta):
         if curvature is not None:
