@@ -216,6 +216,10 @@ _kind("grower-missing", "asked", "Whose log?",
 _kind("grower-from-name", "noted", "Name taken from the file's name",
       "The log names no grower, but the file does.",
       "The grower was taken from the file's name: {read}.", "Write on top of the log: Grower, and your name.")
+_kind("grower-from-sheet", "noted", "Name taken from another sheet",
+      "A workbook that names one grower is read as that grower's, every sheet of it.",
+      "This sheet names no grower; it was read as {read}'s, whom another sheet names.",
+      "Write Grower and the name on top of this sheet if it is another's.")
 _kind("season-missing", "asked", "Which season?",
       "Nothing in the log or its name says which season it is.",
       "The log does not say its season; {lines} {wait}.", "Write on top of the log: Season, 2024.")
@@ -227,6 +231,10 @@ _kind(
     "The log does not name its fruit; it was read as {after}.",
     "Name the fruit on top of the log if there is another.",
 )
+_kind("fruit-from-sheet", "noted", "Fruit named for its sheet",
+      "Where several sheets hold tapings and do not name their fruit, each is read as one fruit, named on its tab.",
+      "The fruit of this sheet was named for the sheet: {read}.",
+      "Write Fruit and its name on top of the sheet if it is called otherwise, or if two sheets are of one fruit.")
 _kind("name-slash", "repaired", "Stroke in a name",
       "The club's keys are written grower/season/fruit, so a name cannot hold a stroke itself.",
       "The name {before} is kept as {after}.", "Nothing to do.")

@@ -151,3 +151,18 @@ def test_every_status_is_said(more, words):
 def test_a_status_must_be_known():
     with pytest.raises(ValueError, match="status 'lost' is not one of"):
         receipt(status="lost")
+
+
+def test_a_place_in_a_workbook_names_its_sheet():
+    made = receipt(*(remark(ODD, f"ida.xlsx, sheet {sheet}", line, "SS", "200") for sheet in ("Big Bertha", "Fry")
+                     for line in range(2, 11)), remark(NO_DATE, "ida.xlsx, sheet Fry", 0, "", "x"), name="ida.xlsx")
+    text = as_text(made)
+    assert "  - sheet Big Bertha, line 2, column SS: 200 is odd.\n" in text
+    assert "  - sheet Fry, line 4, column SS: 200 is odd.\n" in text
+    assert "  - and 6 more, on lines 5 to 10 of sheet Fry\n" in text
+    assert "  - sheet Fry: x is no day. Write 2024-07-04.\n" in text
+
+
+def test_a_title_that_asks_has_one_mark_at_its_end():
+    assert "\nWhich?\n" in as_text(receipt(remark(ASKED, "ida.csv", 3)))
+    assert "\nWhich? (2 times).\n" in as_text(receipt(remark(ASKED, "ida.csv", 3), remark(ASKED, "ida.csv", 4)))

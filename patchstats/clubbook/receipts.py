@@ -104,7 +104,7 @@ def blocks(receipt: Receipt) -> list[Block]:
         out.append(Block("subheading", ("How we read it",)))
         out.append(Block("places", tuple(f"{key}: {value}" for key, value in receipt.understood.items())))
     rank = {name: place for place, name in enumerate(SEVERITIES)}
-    ordered = sorted(receipt.remarks, key=lambda r: (rank[r.severity], r.code, r.line, r.column))
+    ordered = sorted(receipt.remarks, key=lambda r: (rank[r.severity], r.code, r.file, r.line, r.column))
     for severity, of_severity in groupby(ordered, key=lambda r: r.severity):
         out.append(Block("subheading", (_HEADINGS[severity],)))
         for _, group in groupby(of_severity, key=lambda r: r.code):
@@ -162,21 +162,31 @@ def _group(remarks: list[Remark]) -> list[Block]:
     times = "" if len(remarks) == 1 else f" ({len(remarks)} times)"
     shared = first.advice if len(remarks) > 1 and all(r.advice == first.advice for r in remarks) else ""
     lines = [_place(r, advise=not shared) for r in remarks[:_SHOWN_PLACES]]
-    rest = [r.line for r in remarks[_SHOWN_PLACES:]]
-    if rest:
-        lines.append(f"and {len(rest)} more, on line{'s' if len(set(rest)) > 1 else ''} {_runs(rest)}")
-    out = [Block("words", tuple(x for x in (f"{first.kind.title}{times}.", first.kind.teaching) if x)),
+    for sheet, more in groupby(remarks[_SHOWN_PLACES:], key=sheet_of):
+        rest = [r.line for r in more]
+        where = f"line{'s' if len(set(rest)) > 1 else ''} {_runs(rest)}" + (f" of {sheet}" if sheet else "")
+        lines.append(f"and {len(rest)} more, on {where}")
+    title = f"{first.kind.title}{times}"
+    title += "" if title.endswith("?") else "."
+    out = [Block("words", tuple(x for x in (title, first.kind.teaching) if x)),
            Block("places", tuple(lines))]
     return [*out, Block("words", (shared,))] if shared else out
 
 
 def _place(remark: Remark, *, advise: bool) -> str:
-    words = [f"line {remark.line}"] if remark.line else []
+    words = [sheet] if (sheet := sheet_of(remark)) else []
+    words += [f"line {remark.line}"] if remark.line else []
     words += [f"column {remark.column}"] if remark.column else []
     where = ", ".join(words) or "the whole file"
     told = remark.message if remark.before in remark.message and remark.after in remark.message else (
         f"{remark.message} Before: {remark.before}; after: {remark.after}.")
     return f"{where}: {told} {remark.advice if advise else ''}".strip()
+
+
+def sheet_of(remark: Remark) -> str:
+    """The sheet of a workbook with several that a remark speaks of, in words; empty for any other file."""
+    name, found, sheet = remark.file.rpartition(", sheet ")
+    return f"sheet {sheet}" if found and name else ""
 
 
 def _runs(lines: list[int]) -> str:

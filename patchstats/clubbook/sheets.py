@@ -17,6 +17,7 @@ import pandas as pd
 
 from patchstats import tables, units
 from patchstats.clubbook.export import harmless
+from patchstats.clubbook.receipts import sheet_of
 from patchstats.remarks import PatchstatsError, Remark
 from patchstats.units import CM_PER_FOOT, IMPERIAL, Shown
 
@@ -120,8 +121,9 @@ def corrected_log(frames: dict[str, pd.DataFrame], remarks: Iterable[Remark], *,
             sheet.write(0, position, f.heading, book.bold)
             sheet.write_comment(0, position, explained(f.table, f.column, shown))
         for at, (_, row) in enumerate(frame.iterrows(), start=1):
-            notes = [_note(r) for r in asking if r.line and r.line == row["line"]]
-            told.update(id(r) for r in asking if r.line and r.line == row["line"])
+            of_row = [r for r in asking if r.line and (r.file, r.line) == (row["file"], row["line"])]
+            notes = [_note(r) for r in of_row]
+            told.update(map(id, of_row))
             for position, f in enumerate(fields):
                 _put(sheet, at, position, _shown_value(f, row, shown), book.day, book.ask if notes else None,
                      book.ask_day)
@@ -262,5 +264,6 @@ def _part_of_key(part: str, row: pd.Series) -> object:
 
 
 def _note(r: Remark) -> str:
-    where = f"Line {r.line} of your file: " if r.line else ""
+    sheet = sheet_of(r)
+    where = f"Line {r.line} of {sheet or 'your file'}: " if r.line else f"In {sheet}: " if sheet else ""
     return f"{where}{r.message} {r.advice}"

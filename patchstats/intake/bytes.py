@@ -12,8 +12,8 @@ import io
 import re
 import zipfile
 from dataclasses import dataclass, field
-from xml.etree import ElementTree
 
+from patchstats.intake.formulas import put_uncomputed
 from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
 
@@ -27,8 +27,6 @@ _PICTURES = (
     (b"\x1f\x8b", "a packed file"), (b"7z\xbc\xaf", "a packed file"), (b"Rar!", "a packed file"),
     (b"SQLite format 3", "a database"), (b"\x7fELF", "a program"), (b"MZ", "a program"), (b"ID3", "a sound"),
 )
-_MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
-_LINKS = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}"
 _WEB_PAGE = re.compile(r"^\s*<(!doctype|html|\?xml)", re.IGNORECASE)
 
 
@@ -140,55 +138,13 @@ def _open_workbook(data: bytes, name: str) -> Opened:
     try:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         sheets = [(str(sheet), _grid(book.get_sheet_by_name(sheet))) for sheet in book.sheet_names]
-        if data[:2] == b"PK":
-            uncomputed(data, sheets)
+        put_uncomputed(data, sheets)
     except BaseException as error:  # calamine reports damage in classes of its own, and as panics of its Rust core
         if isinstance(error, (KeyboardInterrupt, SystemExit)):
             raise
         why = "it is locked with a password" if "assword" in str(error) else "it is cut short or damaged"
         return _refuse("file-damaged", name, why=why)
     return Opened(sheets=sheets, encoding="workbook")
-
-
-def uncomputed(data: bytes, sheets: list[tuple[str, list[list[str]]]]) -> None:
-    """Puts the formulas of an .xlsx workbook that hold no value, or an error, where calamine sees an empty cell."""
-    with zipfile.ZipFile(io.BytesIO(data)) as packed:
-        if "xl/workbook.xml" not in packed.namelist():
-            return
-        parts = {link.get("Id"): link.get("Target", "").lstrip("/").removeprefix("xl/")
-                 for link in ElementTree.fromstring(packed.read("xl/_rels/workbook.xml.rels"))}
-        grids = dict(sheets)
-        for sheet in ElementTree.fromstring(packed.read("xl/workbook.xml")).iter(f"{_MAIN}sheet"):
-            part = f"xl/{parts.get(sheet.get(f'{_LINKS}id'))}"
-            grid = grids.get(sheet.get("name", ""))
-            if grid is None or part not in packed.namelist():
-                continue
-            for cell in ElementTree.fromstring(packed.read(part)).iter(f"{_MAIN}c"):
-                formula, value = cell.find(f"{_MAIN}f"), cell.findtext(f"{_MAIN}v")
-                at = re.fullmatch(r"([A-Z]{1,3})(\d{1,7})", cell.get("r", ""))
-                if at and (cell.get("t") == "e" or formula is not None and not value):
-                    _put(
-                        grid,
-                        int(at[2]) - 1,
-                        _column_number(at[1]),
-                        value or f"={formula.text if formula is not None else ''}",
-                    )
-
-
-def _column_number(letters: str) -> int:
-    number = 0
-    for letter in letters:
-        number = number * 26 + ord(letter) - 64
-    return number - 1
-
-
-def _put(grid: list[list[str]], row: int, column: int, text: str) -> None:
-    if row >= len(grid) + 1000 or column >= 1000:
-        return
-    while len(grid) <= row:
-        grid.append([])
-    grid[row] += [""] * (column + 1 - len(grid[row]))
-    grid[row][column] = grid[row][column] or text
 
 
 def _grid(sheet) -> list[list[str]]:

@@ -19,12 +19,16 @@ BLANK, OPEN, USED, SPOKEN = 0, 1, 2, 3
 
 @dataclass
 class Page:
-    """A sheet: ``cells[record][position]`` as written, ``lines[record]`` its line, ``label`` how remarks name it."""
+    """A sheet: ``cells[record][position]`` as written, ``lines[record]`` its line, ``label`` how remarks name it.
+
+    ``sheet``: the name on its tab, of a workbook with several.
+    """
 
     label: str
     cells: list[list[str]]
     lines: list[int]
     delimiter: str = ","
+    sheet: str = ""
     remarks: list[Remark] = field(default_factory=list)
     headed: list[tuple[int, dict[int, str]]] = field(default_factory=list)  # from a record on: position -> heading
     labels: dict[tuple[int, int], str] = field(default_factory=dict)  # a fact's cell -> what the fact is called

@@ -30,6 +30,7 @@ from patchstats.intake.records import COLON, SPACE, SPACES, split_text
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
 from patchstats.intake.values import UNIT_WORDS, Told
+from patchstats.intake.workbook import share_among_sheets
 from patchstats.remark_kinds import kind
 from patchstats.remarks import SEVERITIES, IntakeError, Remark, remark
 
@@ -157,18 +158,19 @@ def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = Tr
         return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {}), []
     pages = _pages(opened, name)
     laid = [Laid(layout="a table of the club") if table_of(page) else lay_out(page, words) for page in pages]
+    share_among_sheets(pages, laid, settings, name)
     told = settle(pages, laid, words, settings, name)
     result, harvest = _harvested(pages, laid, told, settings, name)
     remarks = (*opened.remarks, *result, *alike(harvest.named, name))
     counts = _counts(pages)
     understood = _understood(opened.encoding, pages, laid, told, harvest.named)
-    return Intake(name, digest, _frames(harvest, name), remarks, *counts, understood), pages
+    return Intake(name, digest, _frames(harvest), remarks, *counts, understood), pages
 
 
 def _joined(clean: fast.Clean, digest: str, settings: Settings, name: str) -> tuple[Intake, list[Page]]:
     """The fruits that were read all at once, and those with something to speak of, read line by line, together."""
     remarks, harvest = _harvested([clean.page], [clean.laid], clean.told, settings, name)
-    frames = together(clean.tables, _frames(harvest, name), clean.twice)
+    frames = together(clean.tables, _frames(harvest), clean.twice)
     named = {
         table: list(frame[tables.table(table).key[0]]) for table, frame in frames.items() if table in harvest.named
     }
@@ -240,7 +242,7 @@ def _pages(opened, name: str) -> list[Page]:
     pages = []
     for sheet, grid in opened.sheets:
         label = f"{name}, sheet {sheet}" if several else name
-        page = Page(label, grid, list(range(1, len(grid) + 1)), "\t")
+        page = Page(label, grid, list(range(1, len(grid) + 1)), "\t", sheet if several else "")
         if not page.fate.any():
             page.remarks.append(remark(kind("sheet-empty"), label, sheet=sheet))
         pages.append(page)
@@ -263,23 +265,23 @@ def _ask_names(pages: list[Page], harvest: Harvest, grower: str | None, name: st
         pages[0].say("fruit-unnamed", None, None, before="", after=harvest.fruit_unnamed)
 
 
-def _frames(harvest: Harvest, name: str) -> dict[str, pd.DataFrame]:
+def _frames(harvest: Harvest) -> dict[str, pd.DataFrame]:
     frames = {}
     for table in tables.STORED:
         rows: list[Row] = [*harvest.rows.get(table, []), *harvest.named.get(table, {}).values(),
                            *harvest.exported.get(table, [])]
         if rows:
-            frames[table] = _frame(table, rows, name)
+            frames[table] = _frame(table, rows)
     return frames
 
 
-def _frame(table: str, rows: list[Row], name: str) -> pd.DataFrame:
+def _frame(table: str, rows: list[Row]) -> pd.DataFrame:
     """The rows as a table that conforms to the dictionary: what ``tables.conform`` would make, without its detours."""
     made: dict[str, object] = {}
     for column in tables.table(table).columns:
         listed = [row.values.get(column.name) for row in rows]
         if column.name == "file":
-            listed = [value or name for value in listed]
+            listed = [value or row.page.label for value, row in zip(listed, rows, strict=True)]
         elif column.name == "line":
             listed = [row.page.lines[row.record] if value is None and row.page.lines else value or 0
                       for value, row in zip(listed, rows, strict=True)]
