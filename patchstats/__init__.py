@@ -40,7 +40,7 @@ _LENT = {
     "patchstats.patchdays": "patch_days",
     "patchstats.plantsize": "size_at size_at_set",
     "patchstats.tapers": "tape_errors tape_scatter",
-    "patchstats.soilfill": "filled_days",
+    "patchstats.soilfill": "filled_days soil_against_air",
     "patchstats.robustness": "imputed leave_one_out specifications",
 }
 _HOMES = {name: module for module, names in _LENT.items() for name in names.split()}

@@ -8,7 +8,12 @@ Members read probes at different depths and hours, miss days, or have no probe. 
 3. **The patch itself.** What a patch is off from that lasts: its deviations follow a first-order autoregression with
    noise, run through a gap by a Kalman smoother (statsmodels). Near a reading the patch speaks, far from one the
    neighbours do, and the standard error says which.
-4. **Air.** On days when no probe of the club was read: the yearly wave of the patch's own air, sunk to the depth.
+4. **Air.** On days when no probe of the club was read: the yearly wave of the patch's own air, brought to its ground.
+   How much weaker, later and warmer the ground's wave is than the air's is learnt from the patches that have both, by
+   a mixed model in which each patch has its own amplitude, lag and offset, shrunken by how little it was read; a patch
+   without a probe is a typical one, and how much patches differ is in its error. A club with fewer than three such
+   patches has the wave of the patch's own probe, or else the air's wave sunk by the formula, whose error knows nothing
+   of mulch, covers or heating cables. :func:`soil_against_air` shows each patch's amplitude and lag.
 
 Filling looks both ways in time, which is right for looking back on a season. To stand on a day and know no later, give
 ``as_of``.
@@ -25,7 +30,10 @@ from patchstats.patchdays import patch_days
 from patchstats.remarks import ModelError, PatchstatsError
 from patchstats.soilheat import (
     STANDARD_DEPTH_CM,
+    YEAR_DAYS,
+    Harmonic,
     clock_hours,
+    compare_harmonics,
     daily_mean_at_depth,
     fill_from_harmonic,
     fit_daily_wave,
@@ -164,18 +172,96 @@ def _autoregression(y: np.ndarray, phi: float, lasting: float, noise: float) -> 
     return out.smoothed_state[0], out.smoothed_state_cov[0, 0]
 
 
-def _fill_from_air(days: pd.DataFrame) -> None:
-    """Fills, in place, what is still missing by the yearly wave of the patch's own air."""
-    for _, part in days.groupby("patch", sort=False):
-        lacks = part.index[part["soil_c"].isna()]
-        air = 0.5 * (part["air_max_c"] + part["air_min_c"])
-        if not len(lacks) or air.notna().sum() < 30:
-            continue
+# ---------------------------------------------------------------------------------------------------
+# Air
+
+
+def soil_against_air(club, *, level: float = 0.9, as_of=None) -> pd.DataFrame:
+    """The yearly wave of each patch's soil at the standard depth against that of its own air.
+
+    One row for each patch that has both (30 days of each, spread over 90, not filled) and quantity:
+    ``amplitude_ratio``, ``lag_days`` and ``offset_c``, with ``estimate, se, low, high`` at ``level``
+    (:func:`patchstats.soilheat.compare_harmonics`). From one summer alone a year's amplitude is hardly told, which the
+    errors show.
+
+    >>> soil_against_air({}).empty
+    True
+    """
+    days = patch_days(club, as_of=as_of).drop(columns=["soil_c", "soil_source"])
+    days = days.merge(_one_depth(club, as_of), on=["patch", "date"], how="left")
+    tables = [compare_harmonics(air, soil, level=level).rename_axis("quantity").reset_index().assign(patch=patch)
+              for patch, (air, soil) in _waves(days).items() if soil is not None]
+    columns = ["patch", "quantity", "estimate", "se", "low", "high"]
+    return pd.concat(tables, ignore_index=True)[columns] if tables else pd.DataFrame(columns=columns)
+
+
+def _waves(days: pd.DataFrame) -> dict[str, tuple[Harmonic, Harmonic | None]]:
+    """The yearly waves of air and soil (None where it cannot be told) of each patch whose air tells one."""
+    def told(part: pd.DataFrame, values: pd.Series) -> Harmonic | None:
         try:
-            wave = soil_from_air(fit_harmonic(part["date"], air))
+            return fit_harmonic(part["date"], values)
         except PatchstatsError:  # too short a record to tell a yearly wave
-            continue
-        made = fill_from_harmonic(wave, part.loc[lacks, "date"])
-        for column in ("soil_c", "soil_c_se"):
-            days.loc[lacks, column] = made[column].to_numpy()
-        days.loc[lacks, "soil_source"] = "air"
+            return None
+
+    waves = {}
+    for patch, part in days.groupby("patch", sort=False):
+        air = told(part, 0.5 * (part["air_max_c"] + part["air_min_c"]))
+        if air is not None:
+            waves[patch] = air, told(part, part["soil_c"])
+    return waves
+
+
+def _fill_from_air(days: pd.DataFrame) -> None:
+    """Fills, in place, what is still missing by the yearly wave of the patch's own air, brought to its ground."""
+    lacks = days["soil_c"].isna()
+    if not lacks.any():
+        return
+    measured = days.assign(soil_c=days["soil_c"].where(days["soil_source"].eq("probe")))
+    waves = _waves(measured)
+    rows = _on_the_wave(measured[days["patch"].isin(waves).to_numpy()], waves)
+    gaps = rows[lacks[rows.index]]
+    if not len(gaps):
+        return
+    fit = _ground_of_club(rows)
+    if fit is not None:
+        told = fit.predict(gaps, of="mean")
+        days.loc[gaps.index, "soil_c"] = gaps["air_mean_c"] + told["estimate"]
+        days.loc[gaps.index, "soil_c_se"] = np.sqrt(told["se"] ** 2 + fit.sigma**2 + gaps["air_wave_c_se"] ** 2)
+    else:
+        for patch, part in gaps.groupby("patch", sort=False):
+            air, soil = waves[patch]
+            made = fill_from_harmonic(soil if soil is not None else soil_from_air(air), part["date"])
+            for column in ("soil_c", "soil_c_se"):
+                days.loc[part.index, column] = made[column].to_numpy()
+    days.loc[gaps.index, "soil_source"] = "air"
+
+
+def _on_the_wave(days: pd.DataFrame, waves: dict[str, tuple[Harmonic, Harmonic | None]]) -> pd.DataFrame:
+    """Adds where each day stands on its patch's air wave: swing (above the wave's mean) and swing a quarter year ago.
+
+    A wave that is weaker by r and later by the angle u is r cos(u) times the one plus r sin(u) times the other (closed
+    form), so that a straight-line model has each patch's own amplitude and lag.
+    """
+    out = days[["patch", "season", "date", "soil_c"]].assign(air_mean_c=np.nan, swing_c=np.nan, quarter_c=np.nan,
+                                                             air_wave_c_se=np.nan)
+    quarter = pd.Timedelta(days=YEAR_DAYS / 4.0)
+    for patch, part in days.groupby("patch", sort=False):
+        air, at = waves[patch][0], part.index
+        out.loc[at, "air_mean_c"] = air.mean_c
+        out.loc[at, "swing_c"] = air.at(part["date"]) - air.mean_c
+        out.loc[at, "quarter_c"] = air.at(part["date"] - quarter) - air.mean_c
+        out.loc[at, "air_wave_c_se"] = air.error_at(part["date"])
+    return out.assign(above_c=out["soil_c"] - out["air_mean_c"])
+
+
+def _ground_of_club(rows: pd.DataFrame) -> MixedFit | None:
+    """Soil above the air's mean on the two swings, each patch its own line; None where too few patches have both."""
+    rows = rows.dropna(subset=["above_c"])
+    if len(rows) < FEWEST_READINGS or rows["patch"].nunique() < 3:
+        return None
+    several = rows["season"].nunique() > rows["patch"].nunique()
+    try:
+        return fit_mixed("above_c ~ swing_c + quarter_c + (swing_c + quarter_c || patch)"
+                         + (" + (1 | season)" if several else ""), rows)
+    except ModelError:
+        return None

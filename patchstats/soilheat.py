@@ -191,6 +191,11 @@ class Harmonic:
         """The wave [C] on dates."""
         return _design(date) @ np.array([self.mean_c, self.cosine_c, self.sine_c])
 
+    def error_at(self, date: Dates) -> NDArray:
+        """Standard error of the wave [C] on dates; the scatter of single days about it is not in it."""
+        design = _design(date)
+        return np.sqrt(np.einsum("ij,jk,ik->i", design, np.array(self.covariance), design))
+
     def sunk(self, depth_cm: NDArray, diffusivity_m2_s: float, date: Dates) -> NDArray:
         """The wave [C] on dates after sinking to depths [cm]."""
         damped = np.asarray(depth_cm, dtype=float) / damping_depth_cm(diffusivity_m2_s, period_days=YEAR_DAYS)
@@ -283,9 +288,8 @@ def fill_from_harmonic(wave: Harmonic, date: Dates, *, level: float = 0.9) -> pd
     and weather together) and ``filled`` (always true). A mean over a week errs little less than a day does, since
     neighbouring days err together.
     """
-    design = _design(date)
     mean = wave.at(date)
-    se = np.sqrt(np.einsum("ij,jk,ik->i", design, np.array(wave.covariance), design) + wave.residual_c_sd**2)
+    se = np.hypot(wave.error_at(date), wave.residual_c_sd)
     half = ndtri(0.5 + level / 2.0) * se
     return pd.DataFrame({"date": _dates(date), "soil_c": mean, "soil_c_se": se,
                          "soil_c_low": mean - half, "soil_c_high": mean + half, "filled": True})

@@ -3,12 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.signal import lfilter
 
 from patchstats.demo import simulate
 from patchstats.gains import daily_gains
 from patchstats.patchdays import patch_days
-from patchstats.soilfill import _autoregression, filled_days
-from patchstats.soilheat import damping_depth_cm, soil_wave_c
+from patchstats.soilfill import _autoregression, filled_days, soil_against_air
+from patchstats.soilheat import damping_depth_cm, fit_harmonic, soil_from_air, soil_wave_c
 from patchstats.tables import conform
 
 
@@ -114,6 +115,111 @@ def test_probes_at_two_depths_and_hours_tell_one_mean():
     assert found.to_numpy() == pytest.approx(np.column_stack([mean, mean]), abs=1e-6)
     raw = patch_days(club).pivot(index="date", columns="patch", values="soil_c")
     assert np.abs(raw.to_numpy() - mean[:, None]).max() > 0.3  # what would have been said without
+
+
+# ---------------------------------------------------------------------------------------------------
+# Air
+
+RATIO, LAG_DAYS, OFFSET_C = 0.8, 12.0, 1.5  # of the soil's yearly wave to the air's; patches differ
+
+
+def patch_record(rng, name, years, days, *, alike=False):
+    """A patch's weather and soil: yearly waves, the soil's of its own amplitude, lag and offset, and likely weather."""
+    spread = 0.0 if alike else 1.0
+    mean, swing = 10.0 + rng.normal(), 11.0 + 0.5 * rng.normal()
+    ratio, lag, offset = (a + spread * b * rng.normal() for a, b in ((RATIO, 0.12), (LAG_DAYS, 5.0), (OFFSET_C, 1.0)))
+    parts = []
+    for year in years:
+        date = pd.date_range(f"{year}-05-25", periods=days)
+        turn = 2.0 * np.pi / 365.25 * ((date - pd.Timestamp("2000-01-20")) / pd.Timedelta(days=1)).to_numpy()
+        weather, ground = (lfilter([1.0], [1.0, -phi], rng.normal(0, sd, days + 30))[30:]
+                           for phi, sd in ((0.6, 1.5), (0.7, 0.6)))
+        air = mean - swing * np.cos(turn) + weather
+        true = mean + offset - ratio * swing * np.cos(turn - 2.0 * np.pi * lag / 365.25) + ground
+        parts.append(pd.DataFrame({"patch": name, "date": date, "air_max_c": air + 6.0, "air_min_c": air - 6.0,
+                                   "true_c": true, "soil_c": true + rng.normal(0, 0.3, days), "depth_cm": 10.0}))
+    return pd.concat(parts, ignore_index=True)
+
+
+def air_club(seed, patches=9):
+    """A club where patch M0 has no probe and nobody read one from 1 to 20 August; and what was true."""
+    rng = np.random.default_rng(seed)
+    made = pd.concat([patch_record(rng, f"M{i}/home", (2021, 2022), 140) for i in range(patches)], ignore_index=True)
+    hidden = made["patch"].eq("M0/home") | (made["date"].dt.month.eq(8) & made["date"].dt.day.le(20))
+    lines = np.arange(len(made))
+    soil = made.loc[~hidden, ["patch", "date", "soil_c", "depth_cm"]].assign(line=lines[~hidden])
+    weather = made[["patch", "date", "air_max_c", "air_min_c"]].assign(line=lines)
+    return {"soil": conform("soil", soil), "weather": conform("weather", weather)}, made
+
+
+@pytest.fixture(scope="module")
+def from_air():
+    found = []
+    for seed in range(10):
+        club, made = air_club(seed)
+        days = filled_days(club).merge(made[["patch", "date", "true_c"]], on=["patch", "date"])
+        days = days[days["soil_source"] == "air"]
+        hit = days["true_c"].between(days["soil_c_low"], days["soil_c_high"])
+        found.append(pd.DataFrame({"own": days["patch"] != "M0/home", "hit": hit,
+                                   "error": days["soil_c"] - days["true_c"], "club": seed}))
+    return pd.concat(found)
+
+
+@pytest.mark.parametrize("own", [True, False])
+def test_intervals_of_soil_from_air_cover(from_air, own):
+    shares = from_air[from_air["own"] == own].groupby("club")["hit"].mean()
+    # the days of a club err together: three standard errors of 10 clubs
+    assert len(shares) == 10
+    assert abs(shares.mean() - 0.9) < 3 * shares.std(ddof=1) / np.sqrt(10) + 0.01
+
+
+def test_a_patch_with_a_probe_has_its_own_amplitude_and_lag(from_air):
+    rmse = (from_air.groupby("own")["error"].apply(lambda e: (e**2).mean())) ** 0.5
+    assert rmse[True] < 1.0  # the weather in its soil is 0.6 / sqrt(1 - 0.7**2) = 0.84 C, which no wave can tell
+    assert rmse[False] > rmse[True]
+
+
+def test_the_formula_alone_would_miss_what_the_ground_of_a_club_is_like(from_air):
+    club, made = air_club(0)
+    own = made[made["patch"].ne("M0/home") & made["date"].dt.month.eq(8) & made["date"].dt.day.le(20)]
+    errors = []
+    for patch, rows in own.groupby("patch"):
+        weather = club["weather"][club["weather"]["patch"] == patch]
+        air = fit_harmonic(weather["date"], 0.5 * (weather["air_max_c"] + weather["air_min_c"]))
+        errors.append(soil_from_air(air).at(rows["date"]) - rows["true_c"])
+    rmse = np.sqrt((np.concatenate(errors) ** 2).mean())
+    assert rmse > 1.5 * np.sqrt((from_air.loc[from_air["own"], "error"] ** 2).mean())
+
+
+def test_with_few_patches_the_patchs_own_probe_tells_its_wave():
+    # Two patches cannot say how patches differ: the one with a probe keeps its own wave, the other has the formula.
+    club, _ = air_club(3, patches=2)
+    days = filled_days(club)
+    for patch, wave in (("M1/home", None), ("M0/home", "air")):
+        part = days[days["patch"] == patch]
+        if wave == "air":
+            told = soil_from_air(fit_harmonic(part["date"], 0.5 * (part["air_max_c"] + part["air_min_c"])))
+        else:
+            told = fit_harmonic(part["date"], part["soil_c"].where(part["soil_source"] == "probe"))
+        air = part[part["soil_source"] == "air"]
+        assert len(air) >= 40
+        assert air["soil_c"].to_numpy() == pytest.approx(told.at(air["date"]), abs=1e-9)
+
+
+def test_amplitude_lag_and_offset_are_told_per_patch_with_their_errors():
+    # Twelve patches alike, over two whole years: 0.8 times the air's amplitude, 12 days later and 1.5 C warmer.
+    rng = np.random.default_rng(6)
+    made = pd.concat([patch_record(rng, f"M{i}/home", (2021,), 730, alike=True) for i in range(12)])
+    made["line"] = np.arange(len(made))
+    club = {"soil": conform("soil", made[["patch", "date", "soil_c", "depth_cm", "line"]]),
+            "weather": conform("weather", made[["patch", "date", "air_max_c", "air_min_c", "line"]])}
+    found = soil_against_air(club, level=0.9).set_index(["quantity", "patch"])
+    for quantity, truth in (("amplitude_ratio", RATIO), ("lag_days", LAG_DAYS), ("offset_c", OFFSET_C)):
+        rows = found.loc[quantity]
+        assert len(rows) == 12
+        inside = rows["low"].le(truth) & rows["high"].ge(truth)
+        assert inside.sum() >= 8  # of 12 at level 0.9: fewer come by chance once in 230 (scipy.stats.binom)
+        assert (rows["se"] > 0).all()
 
 
 def test_a_club_without_soil_is_left_empty():
