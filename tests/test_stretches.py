@@ -55,7 +55,7 @@ def test_a_break_is_not_bridged_and_unknown_soil_not_made_up():
         "days": [1.0, 2.0, 2.0, 2.0, 2.0], "day": [20.5, 22.0, 30.0, 32.0, 20.0],
         "mass_before_kg": [10.0, 13.0, 40.0, 50.0, 7.0], "mass_kg": [13.0, 19.0, 50.0, 62.0, 9.0],
         "mass_before_kg_se": [3.0, 1.0, 3.0, 1.0, 1.0], "mass_kg_se": [1.0, 4.0, 1.0, 4.0, 1.0],
-        "soil_c": [20.0, np.nan, 18.0, 22.0, np.nan],
+        "soil_c": [20.0, np.nan, 18.0, 22.0, np.nan], "heat_c_day": [np.nan, 6.0, 5.0, np.nan, np.nan],
         "soil_source": ["probe", "missing", "probe", "filled", "missing"]})
     joined = join_gains(rows, least_days=5.0)
     assert joined["fruit"].tolist() == ["a", "a", "b"]
@@ -63,7 +63,9 @@ def test_a_break_is_not_bridged_and_unknown_soil_not_made_up():
     assert joined["day"].tolist() == pytest.approx([21.5, 31.0, 20.0])
     assert joined["gain_kg_day"].tolist() == pytest.approx([3.0, 5.5, 1.0])
     assert joined["gain_kg_day_se"].tolist() == pytest.approx([5 / 3, 5 / 4, np.sqrt(2) / 2])
-    assert joined["soil_c"].tolist() == pytest.approx([20.0, 20.0, np.nan], nan_ok=True)
+    # One day of three is too little to speak for the stretch; two of three, or two of four, are not.
+    assert joined["soil_c"].tolist() == pytest.approx([np.nan, 20.0, np.nan], nan_ok=True)
+    assert joined["heat_c_day"].tolist() == pytest.approx([6.0, 5.0, np.nan], nan_ok=True)
     assert joined["soil_source"].tolist() == ["missing", "filled", "missing"]
 
 
