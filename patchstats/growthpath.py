@@ -13,7 +13,9 @@ a day without a taping; a day taped twice counts more; a taping that does not fi
 (Harvey and Koopman 1992, J. Bus. Econ. Stat. 10:377-389) and the path is drawn without it.
 
 A path runs from the first taping used to the last and never past the day that a fruit was cut or lost. Bands are for
-the curve given the shared numbers and the weight table; the fruit's own heaviness to its chart is not in them.
+the curve given the shared numbers and the weight table; the fruit's own heaviness to its chart is not in them. Between
+tapings weeks apart on a young fruit neither path nor band is to be believed: a fruit that slows down late in such a gap
+looks like one that grew early in it.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ digit; here an estimate must agree to 5e-5 of its standard error, and the sum of
 """
 
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -155,6 +156,16 @@ def test_values_of_matches_the_slopes_by_hand():
     assert table["value_se"].iloc[1] == pytest.approx(np.sqrt(slopes @ fit.covariance.to_numpy() @ slopes), rel=1e-6)
     assert table["gain"].iloc[1] == CURVES["logistic"].rate(700.0, *fit.parameters)
 
+
+def test_a_fruit_that_had_pretty_much_stopped():
+    # Georgia 2006 (B of references/dated_growth_points.csv): 406, 441, 460 and 473 lb on days 41, 46, 51 and 55, when
+    # its grower wrote that it had "pretty much stopped". The curve agrees: 96 % of its final size, and a gain a third
+    # of that of two weeks before.
+    rows = pd.read_csv(Path(__file__).parent / "references" / "dated_growth_points.csv", comment="#").query("id == 'B'")
+    fit = fit_curve(rows["day"], rows["low"])
+    assert rows["low"].iloc[-1] / fit.estimates.loc["asymptote", "estimate"] == pytest.approx(0.96, abs=0.005)
+    gain = values_of(fit, [41, 55])["gain"]
+    assert gain.iloc[1] < gain.iloc[0] / 3
 
 def test_a_table_of_fruits():
     rng = np.random.default_rng(5)

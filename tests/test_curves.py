@@ -1,6 +1,9 @@
 """Growth curves as functions, and the published percents of final size."""
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from patchstats import curves
@@ -43,6 +46,51 @@ def test_holland_and_what_follows_from_it():
     with pytest.raises(PatchstatsError, match="'over the top' or 'mass', not 'volume'"):
         curves.percent_of_final(40, of="volume")
 
+
+POINTS = pd.read_csv(Path(__file__).parent / "references" / "dated_growth_points.csv", comment="#")
+
+
+def around(fruit):
+    """Circumferences [in] of a fruit by day, as its grower posted them."""
+    rows = POINTS[POINTS["id"].eq(fruit) & POINTS["measure"].eq("circumference_in")]
+    return rows.set_index("day")["low"]
+
+
+def test_a_steady_fruit_of_2009_gains_as_the_curve_says():
+    # C: 387 lb on day 36, "steady 19-20 lb/d". The share of the weight gained a day by then, times its weight; the
+    # weight itself is good to 9 % (one standard deviation about the table of its size).
+    gain = 387 * curves.percent_gain_of_final(36) / curves.percent_of_final(36, of="mass")
+    assert gain == pytest.approx(18.3, abs=0.05)
+    assert gain * (1 - 0.093) < 20 and gain * (1 + 0.093) > 19
+
+
+def test_two_thirds_of_the_weight_in_the_first_half():
+    # "About 66 % of weight in the first half (45-50 days), the rest in the last 45-50": Denver blog, 14 Oct 2015
+    share = curves.percent_of_final(50, of="mass") / curves.percent_of_final(100, of="mass")
+    assert share == pytest.approx(0.66, abs=0.005)
+
+
+def test_shares_of_a_fruit_of_2008():
+    # A: inches around in percent of day 74's, held against the curve of the over-the-top inches. A circumference tells
+    # a weight to 13.5 % (54 % of fruit within 10 %: Stellpflug and Martin 2005), so an inch to a third of that, and
+    # the 90 % interval is 1.645 of those.
+    inches = around("A")
+    seen = inches / inches.loc[74]
+    told = pd.Series(curves.percent_of_final(inches.index) / curves.percent_of_final(74), inches.index)
+    off = seen / told - 1.0
+    assert off.loc[36:66].abs().max() < 1.645 * 0.135 / 3
+    # on day 14 the fruit is far smaller than the curve: 23 % against 39 %. The curve is not meant for that age
+    assert (round(100 * seen.loc[14]), round(100 * told.loc[14])) == (23, 39)
+
+
+def test_where_others_saw_another_pace():
+    # A grower's targets for a 1,200-lb finish (blog, 31 Jul 2012): 17 lb a day at 21 days is the curve's, but 22, 29
+    # and 33 lb at 25, 28 and 30 days run ahead of it by more than the table's scatter.
+    gain = 1200 * curves.percent_gain_of_final([21, 25, 28, 30]) / 100
+    assert gain.round(1).tolist() == [16.6, 19.5, 21.1, 21.9]
+    # Champions of about 2006 were nearer their end: 1,000 lb on 15 August, 1,300 to 1,400 at the weigh-off (Warren,
+    # Backyard Giants, 2007), 71 to 77 %; the curve, at 42 of 93 days, says 53 %.
+    assert round(100 * float(curves.percent_of_final(42, of="mass") / curves.percent_of_final(93, of="mass"))) == 53
 
 def test_richards_stands_between():
     t = np.linspace(0, 100, 11)

@@ -123,6 +123,12 @@ def test_scale_law():
     assert large / small - 1 == pytest.approx(0.030301, abs=1e-7)
 
 
+def test_a_growers_cube():
+    # Papua New Guinea, June 2011 (K of references/dated_growth_points.csv): 26 to 46 in around in seven days, "volume x
+    # 5.5". A body that keeps its shape has the cube of the lengths.
+    volumes = [check_density(around, 0.64 * around, 0.63 * around, 1.0)["volume_l"].iloc[0] for around in (26.0, 46.0)]
+    assert round(volumes[1] / volumes[0], 1) == 5.5
+
 def test_errors():
     with pytest.raises(PatchstatsError, match="lies between 0 and 1, not 1"):
         ellipsoid_volume(1, 1, 1, flattened=1.0)

@@ -1,5 +1,7 @@
 """Gains between tapings: arithmetic, errors, joins, and what is left out."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,7 +10,8 @@ from patchstats.gains import daily_gains, left_out
 from patchstats.patchdays import patch_days
 from patchstats.remarks import PatchstatsError
 from patchstats.tables import check, conform
-from patchstats.tape import mass_from_tape
+from patchstats.tape import mass_from_circumference, mass_from_tape
+from patchstats.units import inches_to_cm, kg_to_lb
 
 SET = pd.Timestamp("2021-07-04")
 
@@ -37,6 +40,20 @@ def test_gain_is_the_difference_of_published_weights_over_the_days():
     assert (row["days"], row["day"]) == (2.0, 37.0)
     assert check("gains", gains).empty
 
+
+def test_circumferences_that_growers_dated():
+    # A of references/dated_growth_points.csv, Denver 2008: inches around on days 14 to 74, no other measure. Each gain
+    # is the difference of the weights that the circumference table gives (110, 115, 145, 151 in: 344, 384, 683, 755 lb)
+    # over its days. "19 lb" was posted for the single day 66: twice the mean of days 66 to 74.
+    points = pd.read_csv(Path(__file__).parent / "references" / "dated_growth_points.csv", comment="#")
+    rows = points[points["id"].eq("A") & points["measure"].eq("circumference_in")]
+    club = club_of(np.nan, rows["day"], fruit="Ada Brook/2008/A")
+    club["readings"]["circumference_cm"] = inches_to_cm(rows["low"].to_numpy())
+    gains = daily_gains(club, table="pumpkin 2017-21")
+    mass = mass_from_circumference(inches_to_cm(rows["low"].to_numpy()), outside="keep")["mass_kg"].to_numpy()
+    assert gains["gain_kg_day"].to_numpy() == pytest.approx(np.diff(mass) / np.diff(rows["day"]), rel=2e-3)
+    assert kg_to_lb(gains["gain_kg_day"]).round().tolist() == [15, 10, 11, 9]
+    assert set(gains["measure"]) == {"circumference by the published tables"}
 
 def test_errors_of_a_gain_are_those_of_both_ends_over_the_days():
     # Differences of readings with independent errors: variance adds (closed form).

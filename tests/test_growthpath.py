@@ -11,7 +11,8 @@ from scipy.stats import norm
 from patchstats.growthpath import PathSettings, growth_paths, learn_path_settings, smooth_trend
 from patchstats.remarks import ModelError
 from patchstats.tables import conform
-from patchstats.tape import mass_from_tape
+from patchstats.tape import mass_from_tape, tape_for_mass_cm
+from patchstats.units import cm_to_inches, inches_to_cm, kg_to_lb
 
 SET = pd.Timestamp("2021-07-04")
 REFERENCES = pd.read_csv(Path(__file__).parent / "references" / "nile_state_space.csv", comment="#")
@@ -206,6 +207,24 @@ def test_processes_change_nothing():
     pd.testing.assert_frame_equal(growth_paths(club, settings=PathSettings()),
                                   growth_paths(club, settings=PathSettings(), jobs=2))
 
+
+def test_a_path_through_dated_circumferences():
+    # A of references/dated_growth_points.csv, Denver 2008: the path through 35, 110, 115, 145 and 151 in on days 14 to
+    # 74 stands on day 53 where its grower saw "about 550-600 lb", within the scatter of the circumference table.
+    points = pd.read_csv(Path(__file__).parent / "references" / "dated_growth_points.csv", comment="#")
+    rows = points[points["id"].eq("A") & points["measure"].eq("circumference_in")]
+    club = club_of({"A": (rows["day"].to_numpy(), np.full(len(rows), np.nan))})
+    club["readings"]["circumference_cm"] = inches_to_cm(rows["low"].to_numpy())
+    path = growth_paths(club, table="pumpkin 2017-21").set_index("day")
+    pounds = kg_to_lb(path["mass_kg"])
+    assert pounds[53] * (1 - 0.135) < 575 < pounds[53] * (1 + 0.135)
+    # In September it widens by 0.75 in a day (145 to 151 in over 8 days, as growers reported of that month), as far as
+    # half an inch of tape at either end can tell.
+    inches = cm_to_inches(tape_for_mass_cm(path.loc[[66, 74], "mass_kg"], table="circumference 2005-11"))
+    assert (inches[1] - inches[0]) / 8 == pytest.approx(0.75, abs=0.5 * np.sqrt(2) / 8)
+    # And what it cannot know: over the 22 days without a taping after day 14 it rises too soon, to 240 lb on 1 August
+    # (day 23), from where "486 lb gained in August" and 550-600 lb on the 31st leave 64 to 114.
+    assert round(pounds[23]) > 114
 
 def test_short_logs_have_no_path_and_cannot_teach():
     club = club_of({"A": (np.array([20.0, 25.0, 30.0]), holland([20, 25, 30]))})

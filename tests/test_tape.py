@@ -8,10 +8,11 @@ import pytest
 
 from patchstats import tape
 from patchstats.remarks import OutOfRangeError, PatchstatsError
-from patchstats.units import inches_to_cm, kg_to_lb
+from patchstats.units import cm_to_inches, inches_to_cm, kg_to_lb, lb_to_kg
 
 REFERENCES = Path(__file__).parent / "references"
 PAIRS = pd.read_csv(REFERENCES / "weight_table_pairs.csv", comment="#")
+DATED = pd.read_csv(REFERENCES / "dated_growth_points.csv", comment="#")
 # Recorded pairs that the relation misses by more than a pound, half an inch allowed: none. Within the half pound
 # that rounding to whole pounds allows, one: watermelon 86 in is recorded as 21 lb, the relation gives 20.0.
 BEYOND_HALF_A_POUND = {("watermelon 2013-21", 86)}
@@ -62,6 +63,24 @@ def test_log_line_of_a_grower():
     assert kg_to_lb(newer.iloc[0]) == pytest.approx(469.6, abs=0.05)
     assert round(kg_to_lb(older.iloc[0])) == 457
 
+
+def test_dated_posts_of_growers():
+    # references/dated_growth_points.csv, where the posts stand
+    points = DATED.set_index(["id", "day", "measure"])
+    rough = tape.TABLES["circumference 2005-11"]
+    # A, 2008: 151 in around on day 74, for which the grower's chart said 710 to 810 lb
+    least, most = points.loc[("A", 74, "weight_lb"), ["low", "high"]]
+    assert least < rough.weight_lb(points.loc[("A", 74, "circumference_in"), "low"]) < most
+    # A on day 53, "about 550-600 lb"; 115 and 145 in on days 40 and 66, evenly between: within the table's scatter
+    around = np.interp(53, [40, 66], [points.loc[("A", d, "circumference_in"), "low"] for d in (40, 66)])
+    least, most = points.loc[("A", 53, "weight_lb"), ["low", "high"]]
+    scatter = rough.scatter_percent(around) / 100.0
+    assert least < rough.weight_lb(around) * (1 + scatter)
+    assert rough.weight_lb(around) * (1 - scatter) < most
+    # E, 2013: "just over 400 in" on day 80, and a chart of 1,400 lb and more; the table of its year has that at 405 in
+    inches = cm_to_inches(tape.tape_for_mass_cm(lb_to_kg(points.loc[("E", 80, "weight_lb"), "low"]),
+                                                table=tape.table_for(2013)))
+    assert 400 < inches < 410
 
 def test_ten_largest_of_2018_against_the_chart():
     # (over the top in, scale lb, percent to chart): the dataset named in references/weight_table_pairs.csv. The
