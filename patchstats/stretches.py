@@ -15,8 +15,10 @@ import pandas as pd
 # Over 60 simulated clubs whose fruits' days correlate at 0.6, stretches of 5 days brought the standard errors of the
 # soil's curve to the spread of its estimates and cost the other effects nothing (tests/benchmarks/coverage_drivers.py).
 STRETCH_DAYS = 5.0
-LEAST_SHARE = 0.5  # of a stretch's days whose soil or heat is known, as in the windows of the gains themselves
-_DIRECTNESS = ["missing", "air", "filled", "probe"]  # a stretch's soil is named by its least direct part
+# Of a stretch's days whose soil or heat is known: as in the windows of the gains themselves.
+LEAST_SHARE = 0.5
+# A stretch's soil is named by its least direct part.
+_DIRECTNESS = ["missing", "air", "filled", "probe"]
 
 
 def join_gains(gains: pd.DataFrame, *, least_days: float = STRETCH_DAYS) -> pd.DataFrame:
@@ -26,7 +28,8 @@ def join_gains(gains: pd.DataFrame, *, least_days: float = STRETCH_DAYS) -> pd.D
     one starts at the taping where the other ends) are joined from the fruit's first on; what is left at a break or at
     the end stands as it is, however short. Weights and their errors are those of the stretch's two ends; ``day``,
     ``soil_c`` and ``heat_c_day`` are means weighted by days, over the parts that have one, missing where these are
-    less than half of the days; all else is that of the last part. ``attrs["left_out"]`` gains the count of tapings that now lie inside a stretch.
+    less than half of the days; all else is that of the last part. ``attrs["left_out"]`` gains the count of tapings that
+    now lie inside a stretch.
 
     >>> days = pd.to_datetime(["2024-07-20", "2024-07-22", "2024-07-24", "2024-07-27"])
     >>> g = pd.DataFrame({"fruit": "Ana/1", "from_date": days[:-1], "date": days[1:], "days": [2.0, 2.0, 3.0],
