@@ -46,8 +46,8 @@ class Residuals(Protocol):
     fixed_scale: sigma2 is one and the structure has its own scale. ``begin(sigma2)``: from an independent fit, the
     factor for the terms' L to start with, the structure's own start, and a guess of its second derivatives.
     ``estimates``: its parameters in the reader's units, by name. ``variances``: named mean variances of a row in the
-    response's units squared. ``draw``: errors of the rows fitted. ``whiten``: residuals of the rows fitted made
-    independent with variance one.
+    response's units squared. ``draw``: errors of the rows fitted, whose values without error are ``mean``. ``whiten``:
+    residuals of the rows fitted made independent with variance one.
     """
 
     name: str
@@ -67,7 +67,8 @@ class Residuals(Protocol):
 
     def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray: ...
 
-    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray: ...
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator,
+             mean: np.ndarray | None = None) -> np.ndarray: ...
 
     def whiten(self, rho: np.ndarray, sigma2: float, residual: np.ndarray) -> np.ndarray: ...
 
@@ -102,7 +103,8 @@ class Independent:
     def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray:
         return sigma2 * self.unit ** 2 * weight_shape(self._weights, self._weight, table)
 
-    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator,
+             mean: np.ndarray | None = None) -> np.ndarray:
         spread = np.sqrt(self.row_variance(rho, sigma2, None))
         return spread * generator.normal(size=self._moments.n_rows)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from patchstats.lmm.optimise import search
+from patchstats.lmm.fit import find_optimum
 from patchstats.lmm.parallel import each
 from patchstats.lmm.refit import for_workers, problem_of, rows_of
 from patchstats.lmm.result import MixedFit
@@ -45,8 +45,8 @@ def _without(fit: MixedFit, number: int, level: int) -> tuple[np.ndarray, float]
     if np.linalg.matrix_rank(rows.fixed[:, :-1]) < len(beta):
         return beta, np.nan
     problem = problem_of(fit, rows)
-    optimum = search(problem, fit.optimum.theta)
     scaling = problem.scaling
+    optimum = find_optimum(problem, rows, fit.design.x[keep] @ scaling.start, fit.optimum.theta)
     beta = scaling.start + scaling.unit * scaling.fixed_map @ optimum.point.beta
     if problem.fixed_scale:
         return beta, float(abs(optimum.theta[-1]) * scaling.unit)

@@ -1,4 +1,7 @@
-"""Residuals whose standard deviation is a power of something: ``sigma |v| ** delta``.
+"""Residuals whose standard deviation is a power of something: ``sigma |v / m| ** delta``, m the geometric mean of v.
+
+So ``sigma`` is the residual sd of a row in the middle of ``v``, not at ``v = 1``, where there may be no row for miles;
+multiply by ``m ** -delta`` for the sigma that others print.
 
 ``v`` is a column, or the fitted value itself. A column makes the likelihood exact. Fitted values move with the fit;
 they are held at their last value while everything else is fitted, then renewed, until nothing moves (the scheme of
@@ -27,7 +30,7 @@ def power(of: str | None = None) -> Errors:
 
 
 class PowerResiduals:
-    """Variance ``sigma2 |v| ** (2 delta) / weight``; one parameter, ``delta``."""
+    """Variance ``sigma2 |v / m| ** (2 delta) / weight``; one parameter, ``delta``."""
 
     name = "power"
     fixed_scale = False
@@ -44,7 +47,9 @@ class PowerResiduals:
         size = np.abs(values)
         if size.min() <= 0.0:
             raise ModelError(f"The spread cannot follow a power of {self.of or FITTED}: it is zero in some row.")
-        self._log = np.log(size)
+        logs = np.log(size)
+        self._middle = float(logs.mean())
+        self._log = logs - self._middle
 
     def start(self) -> np.ndarray:
         return np.array([0.1])
@@ -76,12 +81,16 @@ class PowerResiduals:
         if table is not None:
             if self.of is None or self.of not in table.columns:
                 raise ModelError(f"Bounds of one new observation need {self.of or FITTED} in the new rows.")
-            logs = np.log(np.abs(_numbers(table[self.of])))
+            logs = np.log(np.abs(_numbers(table[self.of]))) - self._middle
         shape = weight_shape(self._weights, self._weight, table)
         return sigma2 * self.unit ** 2 * shape * np.exp(2.0 * rho[0] * logs)
 
-    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
-        return np.sqrt(self.row_variance(rho, sigma2, None)) * generator.normal(size=len(self._log))
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator,
+             mean: np.ndarray | None = None) -> np.ndarray:
+        spread = np.sqrt(self.row_variance(rho, sigma2, None))
+        if self.of is None and mean is not None:  # the spread follows the values drawn, not those of the fit
+            spread = spread * np.exp(rho[0] * (np.log(np.abs(mean)) - self._middle - self._log))
+        return spread * generator.normal(size=len(self._log))
 
     def whiten(self, rho: np.ndarray, sigma2: float, residual: np.ndarray) -> np.ndarray:
         return residual / np.sqrt(self.row_variance(rho, sigma2, None))

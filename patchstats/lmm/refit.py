@@ -122,4 +122,4 @@ def draw(fit: MixedFit, generator: np.random.Generator) -> np.ndarray:
         place = {label: k for k, label in enumerate(info.labels)}
         levels = np.array([place[label] for label in random.labels])[random.codes]
         y = y + np.einsum("ia,ia->i", random.columns, own[levels])
-    return y + problem.residuals.draw(fit._rho, fit.optimum.point.sigma2, generator)
+    return y + problem.residuals.draw(fit._rho, fit.optimum.point.sigma2, generator, y)

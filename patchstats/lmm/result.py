@@ -80,7 +80,7 @@ class MixedFit:
 
     @property
     def sigma(self) -> float:
-        """Residual standard deviation (of a row of weight one)."""
+        """Residual standard deviation of a row of weight one; under power errors, in the middle of what they follow."""
         if self.problem.fixed_scale:
             return float(abs(self._rho[0]) * self.problem.scaling.unit)
         return float(np.sqrt(self.optimum.point.sigma2) * self.problem.scaling.unit)

@@ -135,7 +135,8 @@ class SerialResiduals:
     def row_variance(self, rho: np.ndarray, sigma2: float, table: pd.DataFrame | None) -> np.ndarray:
         return sigma2 * self.unit ** 2 * weight_shape(self._weights, self._weight, table)
 
-    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator,
+             mean: np.ndarray | None = None) -> np.ndarray:
         phi = self.phi(rho)
         power = np.where(self._gap == 0.0, 0.0, _power(phi, self._gap))
         fresh = generator.normal(size=self._n_rows) * np.sqrt(1.0 - power ** 2)

@@ -179,7 +179,8 @@ class TapeResiduals:
         begin, finish = _numbers_together(table[start], table[end])
         return process + _reading_variance(table, self._columns, finish - begin)[0]
 
-    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator) -> np.ndarray:
+    def draw(self, rho: np.ndarray, sigma2: float, generator: np.random.Generator,
+             mean: np.ndarray | None = None) -> np.ndarray:
         found = self._whitened(rho)
         pivot, multiplier = found["pivot"], found["multiplier"]
         fresh = generator.normal(size=len(pivot)) * np.sqrt(pivot)
