@@ -12,7 +12,7 @@ _LENT = {
         "Club ClubSettings Receipt backup blank_log corrected create_club export history open_club original "
         "read_again read_export read_settings take_back take_in verify write_settings",
     "patchstats.tape":
-        "mass_from_circumference mass_from_tape over_the_top_total_cm percent_to_chart table_for "
+        "mass_from_circumference mass_from_tape over_the_top_se_cm over_the_top_total_cm percent_to_chart table_for "
         "table_from_csv tape_for_mass_cm weight_tables",
     "patchstats.ellipsoid": "check_density ellipsoid_from_tape",
     "patchstats.heat": "degree_days heat_by_day",

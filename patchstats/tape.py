@@ -10,17 +10,16 @@ Pumpkin Growers Organization, *Estimating Weight*, 2004):
 * *stem to blossom*: ground below the stem end, over the top, to ground below the blossom end, again straight down.
 * *over the top*: the sum of the three.
 
-Each published table keeps the paper's own units, inches and pounds, so that it can be held against the page. All
-else here is metric. Weights are stated relative to the chart with one sign: a fruit heavier than its table is
-positive ("heavy"), see :func:`percent_to_chart`.
+Each published table keeps the paper's own units, inches and pounds, so that it can be held against the page; all else
+is metric. A fruit heavier than its table is positive ("heavy"), a lighter one negative: :func:`percent_to_chart`.
 
 Two errors, kept apart, because only one of them shrinks with more taping: ``mass_kg_se`` is the tape's error through
-the table's slope; ``mass_kg_low`` and ``mass_kg_high`` add the scatter of fruit about the table, 9 % or so, which
-no tape can see (wall, cavity, shape). That scatter was measured on weigh-off tapings, so an ordinary tape error is
-already in it and the interval errs, by a hair, on the wide side.
+the table's slope; ``mass_kg_low`` and ``mass_kg_high`` add the scatter of fruit about the table, 9 % or so, which no
+tape can see (wall, cavity, shape). It was measured on weigh-off tapings, so an ordinary tape error is in it already
+and the interval errs, by a hair, on the wide side.
 
-A table that makes up a weight outside its range is worse than none. Outside, the answer is empty and flagged.
-Nobody should plan a lift on a weight from the tape: one fruit in forty is heavier than its table by a fifth.
+Outside its range a table gives no weight: the answer is empty and flagged. Nobody should plan a lift on a weight from
+the tape: one fruit in forty is heavier than its table by a fifth.
 """
 
 from __future__ import annotations
@@ -29,7 +28,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import Protocol
+from typing import Protocol, TextIO
 
 import numpy as np
 import pandas as pd
@@ -39,7 +38,8 @@ from scipy.special import ndtri
 from patchstats.remarks import OutOfRangeError, PatchstatsError
 from patchstats.units import cm_to_inches, inches_to_cm, kg_to_lb, lb_to_kg
 
-# Half an inch on the total, about what careful members repeat to: common practice, no source.
+# Half an inch on the total, about what careful members repeat to: common practice, no source. Half an inch on each of
+# three measures is 0.87 in on the total (over_the_top_se_cm); what a club repeats to is in tapers.tape_errors.
 TAPE_SE_CM = 1.27
 
 
@@ -55,7 +55,7 @@ def over_the_top_total_cm(circumference_cm, side_to_side_cm, stem_to_blossom_cm)
 def over_the_top_se_cm(circumference_se_cm, side_to_side_se_cm=None, stem_to_blossom_se_cm=None):
     """Standard error of the total [cm] from that of each measure [cm], taken as independent.
 
-    With one value given, it holds for all three measures.
+    With one value given, it holds for all three. Errors add by their squares (closed form): a ``tape_se_cm``.
 
     >>> float(over_the_top_se_cm(1.0).round(3))
     1.732
@@ -190,8 +190,8 @@ _PUBLISHED = (
 TABLES: Mapping[str, WeightTable] = MappingProxyType({t.name: t for t in _PUBLISHED})
 
 # Single points of the over-the-top table of January 2005, for comparison (Stellpflug and Martin; 181 in: a grower's
-# post of 23 Aug 2007; 202 in: UC Master Gardener post, 28 Jul 2008; 441 in, "more than 1,770": Warren, Backyard
-# Giants, 2007). Fruit of 2003-04 were about 3 % heavier for their size than those of 2001-02.
+# post of 23 Aug 2007; 202 in: UC Master Gardener post, 28 Jul 2008; 441 in, "more than 1,770": Warren 2007). Fruit of
+# 2003-04 were about 3 % heavier for their size than those of 2001-02.
 POINTS_2005 = ((91.0, 21.0), (181.0, 132.0), (202.0, 184.0), (441.0, 1770.0))
 
 _UNTAPED = {
@@ -229,7 +229,11 @@ def table_for(season: int, kind: str = "pumpkin") -> WeightTable:
 
 
 def table_named(table: WeightTable | str) -> WeightTable:
-    """The table itself, or the published one of that name; raises with the names that exist."""
+    """The table itself, or the published one of that name; raises with the names that exist.
+
+    >>> table_named("watermelon 2013-21").seasons
+    (2013, 2021)
+    """
     if isinstance(table, WeightTable):
         return table
     try:
@@ -239,7 +243,11 @@ def table_named(table: WeightTable | str) -> WeightTable:
 
 
 def weight_tables() -> pd.DataFrame:
-    """The published tables, one row each: name, measure, kinds, seasons, range, scatter, source, no good for."""
+    """The published tables, one row each: name, measure, kinds, seasons, range, scatter, source, no good for.
+
+    >>> weight_tables()["table"].iloc[0]
+    'pumpkin 2017-21'
+    """
     rows = [
         (t.name, t.measure, ", ".join(t.kinds), *t.seasons, inches_to_cm(t.low_inches), inches_to_cm(t.high_inches),
          max(p for _, p in t.scatter), min(p for _, p in t.scatter), t.source, t.no_good_for)
@@ -358,14 +366,19 @@ def percent_to_chart(scale_kg, table_kg):
     return 100.0 * (scale_kg / table_kg - 1.0)
 
 
-def table_from_csv(path: str | Path, *, name: str, source: str, kinds: Sequence[str] = ("pumpkin",),
+def table_from_csv(path: str | Path | TextIO, *, name: str, source: str, kinds: Sequence[str] = ("pumpkin",),
                    seasons: tuple[int, int] = (1950, 2100), measure: str = "over the top",
                    scatter_percent: float = 9.3, no_good_for: str = _SHAPES) -> WeightTable:
-    """A club's own table from a CSV file with the columns ``inches`` and ``pounds``; lines with # are comments.
+    """A club's own table from a CSV file (its path, or the file opened) with the columns ``inches`` and ``pounds``.
 
-    The points are joined by a monotone cubic and never drawn out past their ends. ``scatter_percent`` is the
-    standard deviation of fruit about the table; 9.3 is that of class P about the table of 2017-21. Raises
+    Lines with # are comments. The points are joined by a monotone cubic, never drawn out past their ends.
+    ``scatter_percent`` is the standard deviation of fruit about the table; 9.3 is that of class P, 2017-21. Raises
     :class:`PatchstatsError` for a file without these columns, with fewer than 3 points, or that does not rise.
+
+    >>> from io import StringIO
+    >>> ours = table_from_csv(StringIO("inches,pounds\\n200,186\\n250,360\\n300,623\\n"), name="ours", source="us")
+    >>> ours.weight_lb(300.0).tolist()
+    623.0
     """
     try:
         frame = pd.read_csv(path, comment="#", skipinitialspace=True)

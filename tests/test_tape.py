@@ -54,6 +54,26 @@ def test_half_an_inch_of_tape():
     assert kg_to_lb(mass["mass_kg_se"]).round().tolist() == [3, 5]
 
 
+def test_half_an_inch_on_each_of_three_measures():
+    # closed form: independent errors add by their squares, 0.5 * sqrt(3) = 0.87 in on the sum; through the slopes of
+    # 6.20 and 10.06 lb an inch that is 5.4 and 8.7 lb at 300 and 450 in
+    se_cm = tape.over_the_top_se_cm(inches_to_cm(0.5))
+    assert se_cm == pytest.approx(inches_to_cm(0.5 * np.sqrt(3)))
+    assert tape.over_the_top_se_cm(3.0, 4.0, 12.0) == 13.0
+    mass = tape.mass_from_tape(inches_to_cm(np.array([300.0, 450.0])), tape_se_cm=se_cm)
+    assert kg_to_lb(mass["mass_kg_se"]).round(1).tolist() == [5.4, 8.7]
+
+
+def test_more_taping_does_not_shrink_the_tables_own_scatter():
+    total = inches_to_cm(np.array([300.0]))
+    once, often = (tape.mass_from_tape(total, tape_se_cm=se) for se in (1.27, 1e-6))
+    assert often["mass_kg_se"].iloc[0] < 1e-4
+    # what remains at level 0.9 is 1.645 times 9.4 %, read off between 9.7 at 275 in and 9.1 at 325
+    half = (often["mass_kg_high"] / often["mass_kg"] - 1.0).iloc[0]
+    assert half == pytest.approx(1.644854 * 0.094, abs=5e-6)
+    assert (once["mass_kg_high"] - once["mass_kg_low"] > often["mass_kg_high"] - often["mass_kg_low"]).all()
+
+
 def test_log_line_of_a_grower():
     # British Columbia, 22 Jul 2015: 120-77-76 = 273 in. The two tables, by an independent program: 469.6 and 457 lb;
     # the older table is a reconstruction, good to the pound only (another fit of it gives 456.9, this one 457.1)
