@@ -25,7 +25,7 @@ def kind(code: str) -> Kind:
 # --- the file as a whole --------------------------------------------------------------------------------------
 _kind("file-empty", "refused", "Empty file",
       "A file without a single word or number in it. Often a log that was saved before it was filled in.",
-      "There is nothing in this file.", "Look whether the right file was chosen, and hand it in again.")
+      "There is nothing in this file.", "Check that the right file was chosen, and hand it in again.")
 _kind("file-too-large", "refused", "File too large",
       "A season's log is a few thousand characters. A file far beyond that is something else, and reading it "
       "could stop the club's computer.",
@@ -49,7 +49,8 @@ _kind("nothing-understood", "refused", "No table found",
 _kind("encoding-old", "noted", "Old character set",
       "Older Windows programs save letters such as é and ½ in their own way. They were read as Windows-1252, "
       "which is right nearly always; look at names with accents.",
-      "The file is in an old character set and was read as {encoding}.", "If a name looks wrong, save as CSV UTF-8.")
+      "The file is in an old character set and was read as {encoding}.",
+      "If a name looks wrong, save the sheet as \"CSV UTF-8\" and hand that in.")
 _kind("nulls-removed", "repaired", "Null characters removed",
       "Some loggers and damaged disks leave invisible null characters between the letters.",
       "{count} invisible null characters were left out.", "Nothing to do if the readings below look right.")
@@ -61,7 +62,8 @@ _kind("sheet-empty", "noted", "Empty sheet",
 _kind("quote-broken", "repaired", "Quotation mark without its partner",
       "In a CSV file a cell that starts with a quotation mark must end with one. Inch marks and names in "
       "quotation marks break this rule.",
-      "A quotation mark has no partner; the line was read as: {after}.", "Check the line; write 84 in, not 84\".")
+      "A quotation mark has no partner; the line was read as: {after}.",
+      "Check the line. For inches write 84 in, not 84\".")
 _kind("title-line", "noted", "Line of words on top",
       "Titles and greetings above the table are no readings. They are kept here, word for word.",
       "These words stand above the table and belong to no column: {read}.", "Nothing to do.")
@@ -82,7 +84,7 @@ _kind("heading-unknown", "blanked", "Heading not known",
 _kind("heading-near-miss", "asked", "Heading nearly known",
       "The heading is one slip away from a known one. It is suggested, never taken for granted.",
       "The heading {read} is not known; {cells} below it {were} left out ({sample}). Did you mean {suggestion}?",
-      "Write {suggestion} if that is what it is.")
+      "If so, write {suggestion} above the column.")
 _kind("heading-doubled", "asked", "Two columns of the same kind",
       "When two columns have the same meaning and differ, only a person can say which to believe.",
       "The column {column} means the same as {other}; {cells} {were} left out ({sample}).",
@@ -115,10 +117,10 @@ _kind(
 )
 _kind("line-without-date", "refused", "No date",
       "A reading without its day cannot be placed in the season.",
-      "This line has no date; it was not used: {read}.", "Write the day of the reading.")
+      "This line has no date; it was not used: {read}.", "Write the date in the line.")
 _kind("line-without-name", "refused", "No name",
       "A line must say whose fruit, which patch or which seed it speaks of.",
-      "This line does not name its {what}; it was not used: {read}.", "Write the {what}.")
+      "This line does not name its {what}; it was not used: {read}.", "Write the {what} in the line.")
 _kind("line-without-reading", "noted", "Nothing measured",
       "A day without a taping is no fault. Words on that line are kept here.",
       "Nothing was measured on this line: {read}.", "Nothing to do.")
@@ -128,7 +130,7 @@ _kind("line-repeated", "refused", "Line written twice",
 _kind("cell-not-read", "blanked", "Cell not understood",
       "A cell that should hold a number, date or one of a few words holds something else. The rest of the line "
       "is kept.",
-      "{read} could not be read as {expected}; the cell was left empty.", "Write {example}.")
+      "{read} could not be read as {expected}; the cell was left empty.", "Write {wanted}.")
 _kind("cell-two-readings", "asked", "Number with two readings",
       "1,204 is twelve hundred to some and one and a bit to others.",
       "{read} may be {first} or {second}; the cell was left empty.", "Write {first} or {second}.")
@@ -149,7 +151,7 @@ _kind("name-carried-down", "repaired", "Name carried down",
       "Write the {what} in every line if that is wrong.")
 _kind("value-out-of-range", "blanked", "Value that cannot be",
       "A value far outside what a fruit, a plant or a patch can have: a slip of the pen or of the unit.",
-      "{read} as {quantity} would be {value} {unit}; only {low} to {high} {unit} can be. The cell was left empty.",
+      "{read} as {quantity} would be {value}; only {low} to {high} can be. The cell was left empty.",
       "Look at your own notes and write the value again, with its unit.")
 
 # --- units ----------------------------------------------------------------------------------------------------
@@ -185,7 +187,8 @@ _kind("date-year-missing", "asked", "Which year?",
       "{read} does not say its year; {dates} {wait}.", "Write the season on top of the log: Season, 2024.")
 _kind("date-serial", "repaired", "Spreadsheet's day number",
       "Spreadsheets count days from the beginning of 1900 and sometimes show that count in place of the date.",
-      "{before} is a spreadsheet's count of days: {after}.", "Format the column as a date.")
+      "{before} is a spreadsheet's count of days: {after}.",
+      "Nothing to do. Format the column as a date to see dates in the spreadsheet too.")
 _kind("date-outside-season", "refused", "Date outside the season",
       "A log is of one season. A date in another year is nearly always a slip in the year, but which part slipped "
       "only the writer knows.",
@@ -199,7 +202,7 @@ _kind("day-disagrees", "noted", "Day number does not fit the date",
 _kind("day-without-set-date", "asked", "Day number without a pollination date",
       "Day 14 is a date only when the day of pollination is known.",
       "Day {read} cannot be placed: the log names no pollination date ({lines} {wait}).",
-      "Write the pollination date on top of the log.")
+      "Write the pollination date on top of the log: Pollinated, 2024-07-04.")
 _kind(
     "set-date-from-days",
     "repaired",
@@ -229,7 +232,7 @@ _kind(
     "Fruit without a name",
     "A log that does not name its fruit was read as the grower's fruit 1 of that season.",
     "The log does not name its fruit; it was read as {after}.",
-    "Name the fruit on top of the log if there is another.",
+    "If you grow more than one, name each on top of its log: Fruit, A.",
 )
 _kind("fruit-from-sheet", "noted", "Fruit named for its sheet",
       "Where several sheets hold tapings and do not name their fruit, each is read as one fruit, named on its tab.",
@@ -240,7 +243,8 @@ _kind("name-slash", "repaired", "Stroke in a name",
       "The name {before} is kept as {after}.", "Nothing to do.")
 _kind("names-alike", "noted", "Names that look alike",
       "Two names that differ by a letter, by capitals or by a space may be the same. They were kept apart.",
-      "{first} and {second} look alike; they were kept apart.", "If they are the same, write one of them everywhere.")
+      "{first} and {second} look alike; they were kept apart.",
+      "If they are the same, write the name in one way everywhere.")
 _kind("names-alike-files", "noted", "Names that look alike in two files",
       "One grower, fruit or patch spelled in two ways counts as two, and its log falls apart. Whether the two are one "
       "only a person can say; they were kept apart.",
@@ -265,7 +269,8 @@ _kind("tapings-disagree", "asked", "Two logs tape one fruit differently on one d
       "Two files tell of the same taping in different ways: often a log that was corrected, and its first copy. Both "
       "were kept, since nobody has said which is right.",
       "{what} of {key} is {read} here, but {first} in {other}; both were kept.",
-      "If this file takes the place of {other}, take that receipt back; if not, hand in the one that is wrong again.")
+      "If this file is the corrected one, take back the receipt of the other; if not, correct the one that is wrong "
+      "and hand it in again.")
 _kind("logs-repeat", "noted", "The same lines in two files",
       "A log that grows through the summer is often handed in more than once. Lines that are alike count once.",
       "{count} lines of {table} in this file stand already in {other}; they are counted once.", "Nothing to do.")
@@ -294,7 +299,7 @@ _kind(
     "Two tapings on one day",
     "Two different readings of one fruit on one day. Both were kept.",
     "{fruit} was taped on {date} on line {other} too, with another result.",
-    "Write the time of day, or strike one out.",
+    "Write the time of day beside both, or strike one out.",
 )
 _kind("circumference-short", "noted", "Circumference too short",
       "The tape around a fruit is longer than the tape over it. When it is not, two columns were probably swapped.",

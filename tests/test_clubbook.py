@@ -102,7 +102,7 @@ def test_a_file_changed_by_one_byte_is_another_file_and_is_asked_about(club):
     opened = open_club(club)
     assert len(opened.readings) == 6  # the four alike once, the changed one in both its readings
     (asked,) = opened.remarks.query("code == 'tapings-disagree'").itertuples()
-    assert asked.message == ("over_the_top_cm of Ida Field/2024/A on 2024-08-02 is 113 here, but 112 in ida.csv, "
+    assert asked.message == ("Over the top of Ida Field/2024/A on 2024-08-02 is 113 cm here, but 112 cm in ida.csv, "
                              "line 3; both were kept.")
 
 
@@ -120,7 +120,7 @@ def test_identities_are_merged_and_disagreements_asked(club):
     assert fruit.seed == "1204 Berg 2019"  # the first that is not empty
     (asked,) = opened.remarks.query("code == 'logs-disagree'").itertuples()
     assert (asked.file, asked.line, asked.column, asked.receipt) == ("3.csv", 2, "seed", 3)
-    assert asked.message == ("seed of Ida Field/2024/A is 1310 Berg 2020 here, but 1204 Berg 2019 in 2.csv, line 2; "
+    assert asked.message == ("Seed of Ida Field/2024/A is 1310 Berg 2020 here, but 1204 Berg 2019 in 2.csv, line 2; "
                              "the first was kept.")
 
 

@@ -129,6 +129,22 @@ def test_an_answer_settles_it():
     assert calendar.read(parse("07/08/2024")) == dt.date(2024, 8, 7)
 
 
+def test_whose_word_it_was_is_said():
+    def settled(run, **told):
+        calendar = Calendar(season=2024)
+        calendar.settle([run], **told)
+        return calendar.order, calendar.why
+
+    open_run = ["07/08/2024"]
+    assert settled(open_run, answered="day first") == ("day first", "as was answered when the file was handed in")
+    assert settled(open_run, stated="day first", custom="month first") == ("day first", "as a heading says")
+    assert settled(open_run, custom="month first") == ("month first", "as the club's settings say")
+    # The club's custom gives way to what a file shows, and a heading that its dates contradict settles nothing.
+    assert settled([*open_run, "07/25/2024"], custom="day first") == (
+        "month first", "since a number above 12 stands second")
+    assert settled([*open_run, "07/25/2024"], stated="day first")[0] is None
+
+
 def test_both_orders_in_one_file_are_not_chosen_between():
     calendar = order_of(["13/08/2024", "07/25/2024", "05/08/2024"])
     assert calendar.mixed

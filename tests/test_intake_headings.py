@@ -47,7 +47,10 @@ def test_unknown_headings(text):
 
 
 def test_a_near_miss_is_suggested():
-    assert WORDS.near("Circumfrance") in ("circumference", "circumfrence", "circumferance")
+    for slip, meant in (("Circumfrance", "circumference"), ("circumfrence", "circumference"),
+                        ("cirumference (inches)", "circumference"), ("wieght (lb)", "weight"), ("Daet", "date"),
+                        ("stem to blosom", "stem to blossom"), ("Polinated", "pollinated")):
+        assert WORDS.match(slip) is None and WORDS.near(slip) == meant
     assert WORDS.near("Wasps") is None
 
 

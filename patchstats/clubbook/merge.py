@@ -15,8 +15,10 @@ import numpy as np
 import pandas as pd
 
 from patchstats import tables
+from patchstats.intake.harvest import spoken
 from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
+from patchstats.units import unit_of_column
 
 _NAMING = ("growers", "patches", "plants", "fruits", "weighings", "seeds")
 _ASIDE = ("receipt", "file", "line", "note")
@@ -115,8 +117,10 @@ def _other_tapings(rows: pd.DataFrame) -> list[tuple[int, Remark]]:
 
 
 def _disagreement(code: str, key: str, column: str, first: pd.Series, other: pd.Series) -> Remark:
-    return remark(kind(code), other["file"], line_of(other), column, _words(other[column]), what=column, key=key,
-                  first=_words(first[column]), other=f"{first['file']}, line {line_of(first)}")
+    unit = unit_of_column(column)
+    here, there = (f"{_words(row[column])} {unit}".strip() for row in (other, first))
+    return remark(kind(code), other["file"], line_of(other), column, here, what=spoken(column), key=key,
+                  first=there, other=f"{first['file']}, line {line_of(first)}")
 
 
 def line_of(row: pd.Series) -> int:

@@ -226,7 +226,7 @@ class _Job:
 
 def _told(settings: ClubSettings, answers: Mapping[str, object]) -> dict[str, object]:
     """What a reader is told: the club's settings, and over them the member's answers."""
-    return {"heading_words": dict(settings.heading_words), "date_order": settings.date_order, **answers}
+    return {"heading_words": dict(settings.heading_words), "club_date_order": settings.date_order, **answers}
 
 
 def _standing(connection: sqlite3.Connection, sha256: str) -> tuple[int, str, str] | None:

@@ -10,7 +10,7 @@ from patchstats.intake import cells, values
 from patchstats.intake.blocks import Block, Column
 from patchstats.intake.concepts import CONCEPTS, NAMES
 from patchstats.intake.dates import year_of
-from patchstats.intake.harvest import Harvest, in_digits
+from patchstats.intake.harvest import Harvest, beyond
 from patchstats.intake.meaning import kinds_of, settle_meanings
 from patchstats.intake.page import Page
 from patchstats.intake.settings import Settings
@@ -282,8 +282,7 @@ class BlockReader:
             if place[0] >= 0 and place[1] >= 0:
                 self.refused_values[row] = True
                 self.page.unuse(*place)
-                self.page.say("value-out-of-range", *place, value=in_digits(value), unit=spec.unit or "",
-                              quantity=CONCEPTS[concept].title, low=f"{spec.low:g}", high=f"{spec.high:g}")
+                self.page.say("value-out-of-range", *place, quantity=CONCEPTS[concept].title, **beyond(spec, value))
             return None
         return value
 
@@ -296,8 +295,7 @@ class BlockReader:
             self.page.unuse(fact.record, fact.position)
             if (id(fact), "range") not in self.told.asked:
                 self.told.asked.add((id(fact), "range"))
-                self.page.say("value-out-of-range", fact.record, fact.position, read=fact.text, value=in_digits(value),
-                              unit=spec.unit or "", quantity=CONCEPTS[concept].title, low=f"{spec.low:g}",
-                              high=f"{spec.high:g}")
+                self.page.say("value-out-of-range", fact.record, fact.position, read=fact.text,
+                              quantity=CONCEPTS[concept].title, **beyond(spec, value))
             return None
         return value

@@ -243,11 +243,16 @@ class Calendar:
             self.memory[text] = parse(text)
         return self.memory[text]
 
-    def settle(self, runs: Iterable[list[str]], singles: Iterable[str] = (), asked: str | None = None,
-               sets: Iterable[str] = (), spans: Iterable[tuple[str, str, int]] = ()) -> None:
+    def settle(self, runs: Iterable[list[str]], singles: Iterable[str] = (), answered: str | None = None,
+               sets: Iterable[str] = (), spans: Iterable[tuple[str, str, int]] = (), *, stated: str | None = None,
+               custom: str | None = None) -> None:
         """Settle the order from ``runs`` (columns of dates, top to bottom), ``singles`` (facts), ``sets``
         (pollination dates, also among the others) and ``spans`` (a pollination, its fruit's end, and the most days
-        that can lie between)."""
+        that can lie between).
+
+        ``answered``: the order that was given in answer for this file, and stands. ``stated``: what a heading says;
+        dates that contradict it leave the order open. ``custom``: the club's usual order, when the file says nothing.
+        """
         lives = [(self.parse(a), self.parse(b), most) for a, b, most in spans]
         pollinations = [p for p in map(self.parse, sets) if p is not None]
         parsed_runs = [[p for p in map(self.parse, run) if p is not None] for run in runs]
@@ -256,32 +261,38 @@ class Calendar:
         pairs = [(p, p.pair) for run in [*parsed_runs, lone] for p in run if p.pair]
         if not pairs:
             return
-        if asked in (DAY_FIRST, MONTH_FIRST):
-            self.order, self.why = asked, "as the club says"
+        if answered:
+            self.order, self.why = answered, "as was answered when the file was handed in"
             return
-        day_first = any(pair[0] > 12 for _, pair in pairs)
-        month_first = any(pair[1] > 12 for _, pair in pairs)
+        day_first = any(pair[0] > 12 for _, pair in pairs) or stated == DAY_FIRST
+        month_first = any(pair[1] > 12 for _, pair in pairs) or stated == MONTH_FIRST
         if day_first and month_first:
-            self.mixed, self.why = True, "dates of both orders"
+            self.mixed = True
+            return
+        if stated:
+            self.order, self.why = stated, "as a heading says"
             return
         if day_first or month_first:
             self.order = DAY_FIRST if day_first else MONTH_FIRST
-            self.why = "a number above 12 stands first" if day_first else "a number above 12 stands second"
+            self.why = f"since a number above 12 stands {'first' if day_first else 'second'}"
+            return
+        if custom:
+            self.order, self.why = custom, "as the club's settings say"
             return
         if all(pair[0] == pair[1] for _, pair in pairs):
-            self.order, self.why = DAY_FIRST, "day and month are the same number"
+            self.order, self.why = DAY_FIRST, "since day and month are the same number"
             return
         fits = {order: self._weekdays_fit([p for p, _ in pairs], order) for order in (DAY_FIRST, MONTH_FIRST)}
         if fits[DAY_FIRST] != fits[MONTH_FIRST] and None not in fits.values():
             self.order = DAY_FIRST if fits[DAY_FIRST] else MONTH_FIRST
-            self.why = "the weekdays fit"
+            self.why = "since the weekdays fit"
             return
         sense = {order: self._makes_sense(parsed_runs, lone, order) and self._in_bloom(pollinations, order)
                  and all(self._lives(a, b, most, order) for a, b, most in lives if a and b)
                  for order in (DAY_FIRST, MONTH_FIRST)}
         if sense[DAY_FIRST] != sense[MONTH_FIRST]:
             self.order = DAY_FIRST if sense[DAY_FIRST] else MONTH_FIRST
-            self.why = "otherwise the days would not follow each other within one season"
+            self.why = "since otherwise the days would not follow each other within one season"
 
     def _weekdays_fit(self, pairs: list[Parsed], order: str) -> bool | None:
         told = [(p, day) for p in pairs if p.weekday is not None and (day := self._resolve(p, order)) is not None]

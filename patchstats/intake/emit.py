@@ -7,7 +7,7 @@ import datetime as dt
 from patchstats.intake import cells, values
 from patchstats.intake.blocks import Column
 from patchstats.intake.concepts import NAMES, OWN, TAPE, TARGETS
-from patchstats.intake.harvest import Row, in_digits
+from patchstats.intake.harvest import Row, beyond
 from patchstats.intake.identity import Identities
 from patchstats.intake.meaning import kinds_of
 from patchstats.intake.page import OPEN
@@ -154,8 +154,7 @@ class Emitter(Identities):
         if ("depth", column.heading) not in self.told.asked:
             self.told.asked.add(("depth", column.heading))
             self.page.say("value-out-of-range", None, None, column=column.heading, read=column.depth,
-                          value=in_digits(depth), unit=spec.unit, quantity="depth of the probe", low=f"{spec.low:g}",
-                          high=f"{spec.high:g}")
+                          quantity="depth of the probe", **beyond(spec, depth))
         return None
 
     def _use_names(self, row: int) -> None:

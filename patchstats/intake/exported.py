@@ -44,10 +44,18 @@ def read_exported(page: Page, name: str, harvest: Harvest) -> None:
             continue
         for position, column in enumerate(spec.columns):
             if column.name in made and made[column.name] is None:
-                page.say("cell-not-read", record, position, expected=column.meaning, example=f"a {column.kind}")
+                page.say("cell-not-read", record, position, expected=column.meaning, wanted=_wanted(column))
             elif column.name in made:
                 page.use(record, position)
         harvest.exported.setdefault(name, []).append(Row(made, page, record))
+
+
+def _wanted(column: Column) -> str:
+    """What a cell of a table of the club may hold, in words."""
+    if column.kind == "choice":
+        return f"one of these: {', '.join(column.choices)}"
+    return {"yes_no": "yes or no", "date": "the date like this: 2024-07-12", "count": "a whole number"}.get(
+        column.kind, "a plain number")
 
 
 def _value(column: Column, text: str):

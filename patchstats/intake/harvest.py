@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from patchstats.intake.page import OPEN, SPOKEN, Page
-from patchstats.tables import DICTIONARY
+from patchstats.tables import DICTIONARY, Column
+from patchstats.units import unit_of_column
 
 
 @dataclass
@@ -67,7 +69,17 @@ class Harvest:
                 known.values[column] = value
             elif before != value and place and place[1] >= 0 and not _close(before, value):
                 page.unuse(*place)
-                page.say("fact-disagrees", *place, what=f"{column} of {key}", first=_shown(before))
+                page.say("fact-disagrees", *place, what=f"{spoken(column)} of {key}", first=_shown(before))
+
+
+def spoken(column: str) -> str:
+    """A column's name without its unit, as a sentence begins with it.
+
+    >>> spoken("over_the_top_cm")
+    'Over the top'
+    """
+    unit = unit_of_column(column)
+    return (column.removesuffix(f"_{unit}") if unit else column).replace("_", " ").capitalize()
 
 
 def _close(a: object, b: object) -> bool:
@@ -81,3 +93,9 @@ def in_digits(value: float) -> str:
 
 def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def beyond(spec: Column, value: float) -> dict[str, Any]:
+    """A value outside its column's plausible range, and the range, in words."""
+    unit = f" {spec.unit}" if spec.unit else ""
+    return {"value": in_digits(value) + unit, "low": f"{spec.low:g}", "high": f"{spec.high:g}{unit}"}

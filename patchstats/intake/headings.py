@@ -120,11 +120,18 @@ class Words:
 
     def near(self, text: str) -> str | None:
         """A known heading that differs by a slip, to be suggested; None when there is none."""
+        bracket = re.search(r"[(\[](.*?)[)\]]", text)
+        if bracket and unit_of(bracket.group(1)):
+            text = text[:bracket.start()] + text[bracket.end():]
         word = plain(text)
         if len(word) < 3:
             return None
-        close = difflib.get_close_matches(word, self._words, n=1, cutoff=0.75 if len(word) < 6 else 0.8)
-        return close[0] if close else None
+        close = difflib.get_close_matches(word, self._words, n=6, cutoff=0.75 if len(word) < 6 else 0.8)
+        if not close:
+            return None
+        # Of the words with the nearest one's meaning the first in the house's order, which begins with the usual ones.
+        meant = [other for other in close if self._words[other] == self._words[close[0]]]
+        return next(known for known in self._words if known in meant)
 
     def fact(self, text: str) -> tuple[str, str] | None:
         """A line such as ``Seed 895 Quell 2023`` as (concept, value), when it begins with a known fact's name."""

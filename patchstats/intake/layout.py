@@ -23,10 +23,7 @@ from patchstats.intake.page import Page
 from patchstats.intake.wide import read_wide, wide_at
 
 _SUMMARY = {
-    "total",
-    "totals",
-    "sum",
-    "sums",
+    "total", "totals", "sum", "sums",
     "average",
     "averages",
     "avg",
@@ -300,7 +297,8 @@ def _holds_data(page: Page, record: int) -> bool:
 
 def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> bool:
     known = [(p, h) for p, h, _ in headings if h]
-    if len(known) < 2 or len(known) < 0.4 * len(headings):
+    misspelt = [h.concept for _, h in known] == ["date"] and len(headings) > 1  # the others may be a slip away
+    if not misspelt and (len(known) < 2 or len(known) < 0.4 * len(headings)):
         return False
     if any(is_datum(text) for p, h, text in headings if h is None):
         return False
@@ -308,6 +306,8 @@ def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> 
         return False
     if any(is_datum(page.text(r, p)) for r in range(record, record + depth) for p in page.full(r)
            if words.match(clean(page.text(r, p))) is None):
+        return False
+    if misspelt and not all(words.near(text) and not words.fact(text) for _, h, text in headings if h is None):
         return False
     below = [r for r in range(record + depth, min(record + depth + 4, len(page.cells))) if not page.blank(r)]
     if not below:
@@ -317,8 +317,8 @@ def _is_heading(page: Page, record: int, depth: int, headings, words: Words) -> 
     if len(headings) == 2 and (len(page.full(below[0])) > 4 or _is_choice(headings[0][1], headings[1][2])):
         return False  # Reason, weighed
     numeric = [p for p, h in known if CONCEPTS[h.concept].kind not in ("name", "text", "choice", "ignored")]
-    if any(is_datum(page.text(r, p)) for r in below for p in numeric):
-        return True
+    if misspelt or any(is_datum(page.text(r, p)) for r in below for p in numeric):
+        return any(is_datum(page.text(r, p)) for r in below for p in numeric)
     return len(known) >= 3 and not facts_of(page, record, words) or len(known) == len(headings) and not any(
         words.match(clean(page.text(r, page.full(r)[0]))) for r in below)
 

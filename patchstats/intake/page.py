@@ -118,7 +118,7 @@ class Page:
             else:
                 for position in left:
                     self.say("cell-not-read", record, position, expected="part of this line",
-                             example="it under a heading of its own")
+                             wanted="it under a heading of its own")
 
     def counts(self) -> tuple[int, int, int]:
         """Records read (not blank), kept (a cell of theirs is used) and listed (only spoken of)."""

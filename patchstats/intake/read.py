@@ -315,7 +315,7 @@ def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told,
     if told.decimal:
         made["decimal sign"] = "comma" if told.decimal == "," else "point"
     if told.calendar.order:
-        made["date order"] = f"{told.calendar.order}, since {told.calendar.why}"
+        made["date order"] = f"{told.calendar.order}, {told.calendar.why}"
     tapes = {c.unit for found in laid for b in found.blocks for c in b.columns if CONCEPTS[c.concept].kind in (
         "length", "three")}
     if tapes:

@@ -59,7 +59,8 @@ def settle(pages: list[Page], laid: list[Laid], words: Words, settings: Settings
     sets += [
         cells.clean(t) for _, b in blocks for c in b.columns if c.concept == "set_date" for t in c.texts if t.strip()
     ]
-    told.calendar.settle(runs, singles, settings.date_order or _stated_order(blocks), sets, _spans(blocks))
+    told.calendar.settle(runs, singles, settings.date_order, sets, _spans(blocks), stated=_stated_order(blocks),
+                         custom=settings.club_date_order)
     for page, block in blocks:
         values.hear(block, told, page)
         if "units" in block.facts:

@@ -109,7 +109,7 @@ def not_read(page: Page, record: int, position: int, concept: str, read: str | N
     page.unuse(record, position)
     about = CONCEPTS[concept]
     page.say("cell-not-read", record, position, read=read, expected=about.title,
-             example=about.example or "a plain word")
+             wanted=f"the {about.title} like this: {about.example}" if about.example else f"the {about.title} in words")
 
 
 def unit_for(told: Told, page: Page, column: Column, values: list[float], fallback: str = "") -> str:
