@@ -141,6 +141,28 @@ def _engine_covariance(fit):
     return np.linalg.inv(white.T @ white)
 
 
+def test_a_tape_without_error_changes_nothing():
+    # Law: readings of standard error zero leave independent errors.
+    data = _gains(1)
+    plain = fit_mixed("gain ~ x + (1 | fruit)", data)
+    exact = fit_mixed("gain ~ x + (1 | fruit)", data.assign(before_se=0.0, after_se=0.0), errors=_TAPE)
+    assert exact.criterion == pytest.approx(plain.criterion, rel=1e-12)
+    np.testing.assert_allclose(exact.coef, plain.coef, rtol=1e-6)
+    np.testing.assert_allclose(exact.variances["sd"].iloc[:2], plain.variances["sd"], rtol=1e-8)
+
+
+@pytest.mark.parametrize("scale", [1e-6, 1e-3, 1e3, 1e6])
+def test_the_unit_of_gains_changes_no_verdict_with_tape_errors(scale):
+    data = _gains(3, n_fruits=20, each=10)
+    columns = ["gain", "before_se", "after_se"]
+    formula = "gain ~ x + (1 + x | fruit) + (1 | grower)"
+    plain = fit_mixed(formula, data, errors=_TAPE)
+    scaled = fit_mixed(formula, data.assign(**(scale * data[columns])), errors=_TAPE)
+    np.testing.assert_allclose(scaled.coef[["t", "df", "p"]], plain.coef[["t", "df", "p"]], rtol=1e-4)
+    np.testing.assert_allclose(scaled.variances["sd"], scale * plain.variances["sd"], rtol=1e-7)
+    assert list(scaled.check()["sentence"]) == list(plain.check()["sentence"])
+
+
 @pytest.mark.parametrize("days", [1.0, 3.0])
 def test_neighbouring_gains_correlate_at_minus_one_half(days):
     # Closed form: differences of y = g + e with independent e over equal days have variance 2 s^2 / days^2, correlation
@@ -204,6 +226,7 @@ def test_tape_errors_that_explain_everything_leave_no_process_noise():
     data = data.assign(to=data["start"] + 1, before_se=2.6, after_se=2.6)
     fit = fit_mixed("gain ~ 1 + (1 | fruit)", data, errors=_TAPE)
     assert fit.sigma == 0.0
+    assert "Nothing is left over beside the stated errors of the readings: they may be stated too large." in repr(fit)
     assert fit.coef["estimate"].iloc[0] == pytest.approx(10.0, abs=3 * fit.coef["se"].iloc[0])
 
 

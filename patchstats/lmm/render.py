@@ -88,6 +88,9 @@ def doubts(fit: MixedFit) -> pd.DataFrame:
         if len(info.labels) < _FEW_LEVELS and not info.known:
             found.append(("few levels", info.group,
                           f"{info.group} has only {len(info.labels)} levels: its spread is hardly known."))
+    if fit.problem.fixed_scale and fit.sigma == 0.0:
+        found.append(("nothing left", "residual", "Nothing is left over beside the stated errors of the readings: they "
+                      "may be stated too large."))
     for name, df in fit.coef["df"].items():
         if df < _FEW_DF:
             found.append(("few degrees of freedom", str(name),
