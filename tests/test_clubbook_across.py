@@ -7,8 +7,12 @@ import string
 
 import pytest
 
+from patchstats.calibrate import weighed
 from patchstats.clubbook import HandedIn, create_club, open_club, take_back, take_in
+from patchstats.intake import sense
 from patchstats.intake.names import pairs
+from patchstats.tapings import tapings
+from patchstats.units import kg_to_lb
 
 HEAD = "Grower,Season,Fruit,Date,Circ (in),SS (in),EE (in)\n"
 
@@ -107,3 +111,17 @@ def test_a_scale_far_from_the_tape_of_another_file_is_noted_and_nothing_changed(
 def test_a_scale_near_the_tape_or_long_after_it_is_no_remark(club, files):
     take_in(club, [HandedIn(*file) for file in files])
     assert remarks_of(club, "scale-far").empty
+
+
+@pytest.mark.parametrize(("kind", "pounds"), [("", 83), ("pumpkin", 83), ("watermelon", 99)])
+def test_a_fruit_without_a_kind_is_a_pumpkin_to_all_who_read_it(club, kind, pounds):
+    # 150 in are recorded as 83 lb in pumpkins, 99 lb in watermelons: tests/references/weight_table_pairs.csv.
+    taped = log("Ida Field", day="2024-10-03", tapes="62,44,44").replace(b"Fruit,", b"Pollinated,Fruit,Kind,")
+    weight = results("200").replace(b"Weight (lb)", b"Weight (lb),OTT (in)").replace(b",200", b",200,150")
+    taped = taped.replace(b",A,", f",2024-07-04,A,{kind},".encode())
+    take_in(club, [HandedIn("ida.csv", taped), HandedIn("results.csv", weight)])
+    opened = open_club(club)
+    assert kg_to_lb(tapings(opened)["mass_kg"]).round().tolist() == [pounds]
+    assert kg_to_lb(weighed(opened)["table_kg"]).round().tolist() == [pounds]
+    far = sense.far_from_tape(90.0, 381.0, 2024, opened.fruits["kind"].iloc[0])
+    assert round(kg_to_lb(far)) == pounds

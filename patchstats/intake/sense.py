@@ -231,19 +231,19 @@ def _scales(harvest: Harvest, by_fruit: dict[str, list[Row]]) -> None:
         if not isinstance(scale, float) or tape is None:
             continue
         kind = harvest.named.get("fruits", {}).get(fruit, row).values.get("kind")
-        mass = far_from_tape(scale, tape, day.year, kind)  # type: ignore[attr-defined, arg-type]
+        mass = far_from_tape(scale, tape, day.year, kind)  # type: ignore[attr-defined]
         if mass is not None:
             _speak(row, "scale-far", "scale_kg", fruit=fruit, scale=_shown(scale, row, "scale_kg"),
                    tape=say(mass, "mass_kg", IMPERIAL))
 
 
-def far_from_tape(scale_kg: float, over_the_top_cm: float, season: int, kind: str | None) -> float | None:
+def far_from_tape(scale_kg: float, over_the_top_cm: float, season: int, kind: object) -> float | None:
     """What the tape says [kg] when the scale is far from it; None when it is near, or no table speaks of the fruit.
 
     ``over_the_top_cm`` [cm]. A fruit whose kind is not told is a pumpkin.
     """
     try:
-        table = table_for(season, kind or "pumpkin")
+        table = table_for(season, kind if isinstance(kind, str) and kind else "pumpkin")
         mass = float(mass_from_tape([over_the_top_cm], table=table)["mass_kg"].iloc[0])
     except PatchstatsError:
         return None
