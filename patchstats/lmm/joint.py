@@ -30,18 +30,22 @@ def joint_shifts(fit, rows: pd.DataFrame, *, fixed: pd.DataFrame | None = None) 
     for group in rows.columns:
         if not any(info.group == group for info in fit.terms):
             raise ModelError(f"The model has no group {group!r} to compare.")
-        number = next(k for k, info in enumerate(fit.terms) if info.group == group)
+        number = next((k for k, info in enumerate(fit.terms)
+                       if info.group == group and "(Intercept)" in info.columns), None)
+        if number is None:
+            raise ModelError(f"The group {group!r} has slopes alone, no shift to compare.")
+        own = fit.terms[number].columns.index("(Intercept)")
         info, size = fit.terms[number], len(fit.problem.terms[number].columns)
         code = {label: k for k, label in enumerate(info.labels)}
         level = np.array([code.get(label, -1) for label in rows[group]])
         seen = np.flatnonzero(level >= 0)
         for a in range(size):
-            weight = info.transform[0, a]  # the written intercept in the engine's whitened columns
+            weight = info.transform[own, a]  # the written intercept in the engine's whitened columns
             if weight != 0.0:
                 at.append(seen)
                 place.append(system.offsets[number] + level[seen] * size + a)
                 value.append(np.full(len(seen), weight))
-        factor = info.transform[0] @ fit.problem.factors(fit.optimum.theta)[number]
+        factor = info.transform[own] @ fit.problem.factors(fit.optimum.theta)[number]
         missing = level < 0
         unknown += np.where(missing, float(factor @ factor), 0.0)
     combine = sparse.csr_array(sparse.coo_array(
