@@ -46,6 +46,10 @@ _kind("nothing-understood", "refused", "No table found",
       "reading in each line.",
       "No table of readings was found in this file.",
       "Write one line of headings above the readings: date, circ, SS, EE.")
+_kind("club-list", "refused", "A list of the club's own",
+      "An export holds the club's tables, and beside them what was said of the members' files. That is no log.",
+      "This is the club's own list of {what}; there are no readings in it, and nothing was taken in.",
+      "Hand in the log itself, or one of the tables of the same export.")
 _kind("encoding-old", "noted", "Old character set",
       "Older Windows programs save letters such as é and ½ in their own way. They were read as Windows-1252, "
       "which is right nearly always; look at names with accents.",

@@ -6,6 +6,7 @@ import csv
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import hypothesis
 import pandas as pd
@@ -14,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plain_reader import PlainIntake, plain_log, read_plain
 
-from patchstats import tables
+from patchstats import intake, tables
 from patchstats.clubbook import HandedIn, create_club, export, open_club, read_export, take_in
 from patchstats.clubbook.export import harmless
 from patchstats.remarks import ClubError
@@ -123,3 +124,75 @@ def test_an_export_needs_a_new_folder_and_leaves_nothing_half(club, tmp_path):
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["mine.txt"]
     with pytest.raises(ClubError, match="readings.csv|growers.csv"):
         read_export(tmp_path / "full")
+
+
+# ---------------------------------------------------------------------------------------------------
+# A member hands in a table of an export: it is read as the same rows
+
+LOGS = Path(__file__).parents[1] / "data" / "demo" / "logs"
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory):
+    """A part of the demo club that has rows in every table, and the folder of its export."""
+    folder = create_club(tmp_path_factory.mktemp("club") / "club", name="Sample")
+    take_in(folder, sorted(p for p in LOGS.iterdir() if p.name.startswith(("club", "inkerby", "jasperholt"))))
+    opened = open_club(folder)
+    assert all(len(frame) for frame in opened.tables.values())
+    return opened, export(opened, folder.parent / "out")
+
+
+def cells_of(folder, name):
+    return pd.read_csv(folder / f"{name}.csv", dtype=str, keep_default_na=False)
+
+
+def as_saved_abroad(cells, name):
+    """As a spreadsheet of a country with decimal commas saves the table."""
+    for column in tables.table(name).columns:
+        if column.kind == "date":
+            cells[column.name] = cells[column.name].str.replace(r"(\d+)-(\d+)-(\d+)", r"\3.\2.\1", regex=True)
+        elif column.kind == "number":
+            cells[column.name] = cells[column.name].str.replace(".", ",")
+    return cells.to_csv(index=False, sep=";").encode()
+
+
+def assert_same_but_for_origin(read, held, aside=("file", "line")):
+    kept = [c for c in held.columns if c not in aside]
+    pd.testing.assert_frame_equal(read[kept], held[kept], check_exact=False, rtol=1e-12)
+
+
+@pytest.mark.parametrize("name", tables.STORED)
+def test_an_exported_table_reads_as_the_same_rows(sample, name):
+    opened, folder = sample
+    result = intake.read_file(folder / f"{name}.csv")
+    held = opened.tables[name].copy()
+    nowhere = held["file"].isna()  # plants and patches that the club itself completed: now they stand in this file
+    held["file"] = held["file"].mask(nowhere, f"{name}.csv")
+    held["line"] = held["line"].mask(nowhere, held.index.to_series() + 2)
+    pd.testing.assert_frame_equal(result.tables[name], held, check_exact=True)
+    assert not result.remarks and result.rows_listed == 0
+
+
+@pytest.mark.parametrize("name", tables.STORED)
+def test_an_exported_table_saved_by_a_spreadsheet_reads_as_the_same_rows(sample, name):
+    opened, folder = sample
+    result = intake.read_bytes(as_saved_abroad(cells_of(folder, name), name), f"{name}.csv")
+    assert_same_but_for_origin(result.tables[name], opened.tables[name])
+    assert {r.severity for r in result.remarks} <= {"noted"}
+
+
+@pytest.mark.parametrize("name", tables.STORED)
+def test_an_exported_table_with_its_columns_moved_reads_as_the_same_rows(sample, name):
+    opened, folder = sample
+    moved = cells_of(folder, name).iloc[:, ::-1].drop(columns="note", errors="ignore")
+    result = intake.read_bytes(moved.to_csv(index=False).encode(), f"{name}.csv")
+    assert_same_but_for_origin(result.tables[name], opened.tables[name], aside=("file", "line", "note"))
+    assert {r.severity for r in result.remarks} <= {"noted"}
+
+
+@pytest.mark.parametrize("name", ["remarks", "receipts"])
+def test_the_clubs_own_lists_are_no_logs(sample, name):
+    result = intake.read_file(sample[1] / f"{name}.csv")
+    assert [r.message for r in result.remarks] == [
+        f"This is the club's own list of {name}; there are no readings in it, and nothing was taken in."]
+    assert result.rows_kept == 0 and not result.tables

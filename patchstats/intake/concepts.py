@@ -70,6 +70,7 @@ CONCEPTS: dict[str, Concept] = {
     "latitude": Concept("angle", "latitude", "45.2"),
     "area": Concept("area", "area of the patch", "900 sq ft"),
     "soil_heated": Concept("yes_no", "soil heated", "yes"),
+    "doubtful": Concept("yes_no", "whether the reading is doubtful", "yes"),
     "note": Concept("text", "note"),
     "units": Concept("units", "units", "inches"),
     "table_year": Concept("ignored", "chart used"),
@@ -122,7 +123,7 @@ FACTS = (
 TARGETS: dict[str, dict[str, str]] = {
     "readings": {"circumference": "circumference_cm", "side_to_side": "side_to_side_cm",
                  "stem_to_blossom": "stem_to_blossom_cm", "over_the_top": "over_the_top_cm", "written": "written_kg",
-                 "time_of_day": "time_of_day", "note": "note"},
+                 "time_of_day": "time_of_day", "doubtful": "doubtful", "note": "note"},
     "sizes": {"secondaries": "secondaries", "main_vine": "main_vine_cm", "covered": "covered_m2", "note": "note"},
     "soil": {"soil": "soil_c", "depth": "depth_cm", "time_of_day": "time_of_day"},
     "weather": {"air_max": "air_max_c", "air_min": "air_min_c", "rain": "rain_mm", "water": "water_mm"},

@@ -115,7 +115,7 @@ class Emitter(Identities):
                 where[name] = self.place(concept, row)
                 page.use(*where[name])
         if table == "readings":
-            out["doubtful"] = bool(self.doubtful[row])
+            out["doubtful"] = bool(self.doubtful[row]) or bool(out.get("doubtful"))
         self._fill(table, out, row)
         if not any(out.get(name) is not None for name in (TARGETS[table][c] for c in OWN[table])):
             return False

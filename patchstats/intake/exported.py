@@ -13,15 +13,34 @@ from patchstats.intake import cells
 from patchstats.intake.dates import parse
 from patchstats.intake.harvest import Harvest, Row
 from patchstats.intake.page import Page
+from patchstats.remarks import REMARK_COLUMNS
 from patchstats.tables import DICTIONARY, STORED, Column
 
 _GUARDED = re.compile("^'(?=['=+\\-@\t\r\n＝＋－＠])")
 
+_LISTS = {"remarks": set(REMARK_COLUMNS), "receipts": {"receipt", "sha256", "rows_read", "rows_kept", "rows_listed"}}
+
 
 def table_of(page: Page) -> str | None:
-    """The table whose column names stand in a page's first line, or None."""
+    """The table whose column names stand in a page's first line, or None.
+
+    None too when most of its dates and numbers are no longer as we write them: a spreadsheet has saved it in its own
+    way, and it is read as any other log.
+    """
     first = tuple(t.strip() for t in page.cells[0]) if page.cells else ()
-    return next((name for name in STORED if first == DICTIONARY[name].names), None)
+    name = next((name for name in STORED if first == DICTIONARY[name].names), None)
+    if name is None:
+        return None
+    told = [_value(column, row[position]) is not None for row in page.cells[1:200]
+            for position, column in enumerate(DICTIONARY[name].columns)
+            if column.kind in ("date", "number") and position < len(row) and row[position].strip()]
+    return name if 2 * sum(told) >= len(told) else None
+
+
+def list_of(page: Page) -> str | None:
+    """Which of the club's own lists a page is, "remarks" or "receipts"; they say what became of files."""
+    first = {t.strip() for t in page.cells[0]} if page.cells else set()
+    return next((name for name, columns in _LISTS.items() if first >= columns), None)
 
 
 def read_exported(page: Page, name: str, harvest: Harvest) -> None:

@@ -18,7 +18,7 @@ from patchstats.intake.bytes import LARGEST_BYTES, in_words, open_bytes
 from patchstats.intake.concepts import CONCEPTS, NAMES
 from patchstats.intake.dates import year_of
 from patchstats.intake.emit import Emitter
-from patchstats.intake.exported import read_exported, table_of
+from patchstats.intake.exported import list_of, read_exported, table_of
 from patchstats.intake.fastframes import together
 from patchstats.intake.harvest import Harvest, Row
 from patchstats.intake.headings import Words
@@ -157,7 +157,8 @@ def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = Tr
     if opened.text is None and not opened.sheets:
         return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {}), []
     pages = _pages(opened, name)
-    laid = [Laid(layout="a table of the club") if table_of(page) else lay_out(page, words) for page in pages]
+    laid = [Laid(layout="a table of the club") if table_of(page) else Laid(layout="a list of the club") if list_of(page)
+            else lay_out(page, words) for page in pages]
     share_among_sheets(pages, laid, settings, name)
     told = settle(pages, laid, words, settings, name)
     result, harvest = _harvested(pages, laid, told, settings, name)
@@ -196,6 +197,8 @@ def _harvested(pages: list[Page], laid: list[Laid], told: Told, settings: Settin
     for page, found in zip(pages, laid, strict=True):
         if table := table_of(page):
             read_exported(page, table, harvest)
+        elif what := list_of(page):
+            page.say("club-list", 0, what=what, also=[(r, p) for r in range(len(page.cells)) for p in page.full(r)])
         readers = []
         for block in found.blocks:
             reader = Emitter(page, block, told, settings, harvest, grower)
