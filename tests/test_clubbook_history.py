@@ -158,6 +158,7 @@ def test_a_backup_is_a_club(club, tmp_path):
     assert_same_tables(open_club(club), open_club(copy))
     pd.testing.assert_frame_equal(open_club(club).receipts, open_club(copy).receipts)
     assert verify(copy, reader=read_plain) == verify(club, reader=read_plain)
+    assert not list(copy.glob("desk-*"))  # a club without a desk has nothing of it
     take(copy, ("una.csv", plain_log("Una Reed")))
     assert len(open_club(copy).growers) == 2
     with pytest.raises(ClubError, match="copy is there already; name a new folder for the backup"):

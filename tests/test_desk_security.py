@@ -12,7 +12,7 @@ import sys
 import pytest
 from desk_at_work import OPEN_LOG, PASSPHRASE, WHOLE_LOG, Client, desk_of, lan_door, new_club
 
-from patchstats.clubbook import open_club
+from patchstats.clubbook import backup, open_club
 from patchstats.desk import give_code, open_desk
 from patchstats.desk.counter import Counter
 from patchstats.desk.security import CODES_NAME, Digest, Door, Sessions, Tries, own_host, read_codes, tidy_name
@@ -276,7 +276,7 @@ def test_members_see_and_take_back_their_own_only(tmp_path):
         assert "Sign in to hand in a log" in odo.get("/").text
 
 
-def test_a_member_keeps_their_receipt_when_the_desk_is_opened_again_and_when_it_was_read_again(tmp_path):
+def test_a_member_keeps_their_receipt_in_a_desk_opened_again_in_a_new_reading_and_in_a_backup(tmp_path):
     folder = new_club(tmp_path / "club")
     door, codes = lan_door(folder, "Marta Quell")
     sign_in = {"name": "Marta Quell", "code": codes["Marta Quell"], "passphrase": PASSPHRASE}
@@ -293,6 +293,13 @@ def test_a_member_keeps_their_receipt_when_the_desk_is_opened_again_and_when_it_
         assert "Receipt 1: log.csv" in client.get("/").text
         client.hand_in(WHOLE_LOG.replace(b",96,", b",97,"), replaces="1")
         assert "Receipt 2" in client.post(client.at, do="keep").text
+        assert desk._own("Marta Quell") == {1, 2}
+    copy = backup(folder, tmp_path / "copy")  # while codes and ledger lie beside the book
+    assert read_codes(copy)["Marta Quell"].fits(codes["Marta Quell"])
+    assert codes["Marta Quell"] not in (copy / CODES_NAME).read_text("utf-8")
+    if os.name == "posix":
+        assert stat.S_IMODE((copy / CODES_NAME).stat().st_mode) == 0o600
+    with desk_of(copy, door=Door(PASSPHRASE, read_codes(copy))) as (desk, address):
         assert desk._own("Marta Quell") == {1, 2}
 
 
