@@ -18,7 +18,8 @@ def backup(folder: str | Path, target: str | Path) -> Path:
     """Copies the club in ``folder`` to the new folder ``target``, itself a club that can be opened; returns it.
 
     With it come its settings, the members' originals, and what the upload desk keeps beside the book: who handed in
-    what, and the members' codes (salted digests, never the codes). The book is copied by ``VACUUM INTO`` (https://www.sqlite.org/lang_vacuum.html), as it stands at one moment.
+    what, and the members' codes (salted digests, never the codes). The book is copied by ``VACUUM INTO``
+    (https://www.sqlite.org/lang_vacuum.html), as it stands at one moment.
     Raises :class:`ClubError` when ``target`` is there already and is not empty, or cannot be written.
     """
     folder, target = Path(folder), Path(target)
@@ -37,7 +38,7 @@ def backup(folder: str | Path, target: str | Path) -> Path:
                 needed = [row[0] for row in connection.execute("SELECT DISTINCT sha256 FROM receipts")]
             for sha256 in needed:  # each was kept before its receipt, so all are there
                 shutil.copy2(original_path(folder, sha256), original_path(target, sha256))
-            for path in sorted(folder.glob(_DESK_FILES)):  # with their permissions: members' codes are for nobody to read
+            for path in sorted(folder.glob(_DESK_FILES)):  # with their permissions
                 shutil.copy2(path, target / path.name)
             write_whole(target / SETTINGS_NAME, (folder / SETTINGS_NAME).read_bytes())  # last: now it is a club
         except BaseException:
