@@ -37,7 +37,7 @@ _LENT = {
     "patchstats.waterneed":
         "reference_evapotranspiration_by_day reference_evapotranspiration_mm_fao56 "
         "reference_evapotranspiration_mm_hargreaves",
-    "patchstats.patchdays": "patch_days",
+    "patchstats.patchdays": "lagged_means patch_days totals_since window_means",
     "patchstats.plantsize": "size_at size_at_set",
     "patchstats.tapers": "tape_errors tape_scatter",
     "patchstats.soilfill": "filled_days soil_against_air",

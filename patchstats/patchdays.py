@@ -30,6 +30,11 @@ def patch_days(club, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C, me
 
     Columns as in ``DICTIONARY["patch_days"]`` (the errors of the soil aside): patch, date, soil_c, soil_source ("probe"
     or "missing"), air_max_c, air_min_c, rain_mm, water_mm, heat_c_day, heat_rule.
+
+    >>> sky = pd.DataFrame({"patch": "Ana/home", "date": pd.to_datetime(["2024-07-01"]), "air_min_c": [10.0],
+    ...                     "air_max_c": [24.0], "rain_mm": [3.0], "water_mm": [0.0]})
+    >>> patch_days({"weather": sky})[["heat_c_day", "heat_rule"]].values.tolist()
+    [[7.0, 'single sine, horizontal cut-off, 10 to 32 C']]
     """
     if method.startswith("double"):
         raise PatchstatsError(
@@ -111,11 +116,37 @@ def window_means(days: pd.DataFrame, columns: Sequence[str], *, patch: pd.Series
 
 def lagged_means(days: pd.DataFrame, columns: Sequence[str], *, patch: pd.Series, date: pd.Series, lag_days: int,
                  least_share: float = 0.5) -> pd.DataFrame:
-    """Means of columns over the last ``lag_days`` days up to and with ``date``: see :func:`window_means`."""
+    """Means of columns over the last ``lag_days`` days up to and with ``date``: see :func:`window_means`.
+
+    >>> d = pd.DataFrame({"patch": "Ana/home", "date": pd.date_range("2024-07-01", periods=4),
+    ...                   "soil_c": [18.0, 20.0, 22.0, 40.0]})
+    >>> lagged_means(d, ["soil_c"], patch=pd.Series(["Ana/home"]), date=pd.Series(pd.to_datetime(["2024-07-03"])),
+    ...              lag_days=3)["soil_c"].tolist()
+    [20.0]
+    """
     if lag_days < 1:
         raise PatchstatsError(f"A lag must reach back at least one day; it was {lag_days}.")
     return window_means(days, columns, patch=patch, from_date=date - pd.Timedelta(days=lag_days), to_date=date,
                         least_share=least_share)
+
+
+def totals_since(days: pd.DataFrame, columns: Sequence[str], *, patch: pd.Series, since: pd.Series, date: pd.Series,
+                 least_share: float = 0.9) -> pd.DataFrame:
+    """Totals of columns, such as degree days since the pollination, over the days after ``since`` up to ``date``.
+
+    As :func:`window_means`, times the days of the window: a day without a value counts as the mean of the others, and
+    where fewer than ``least_share`` of the days have one the total is missing. For each of ``columns`` its total, and
+    ``<column>_share``, the fraction of days that have a value.
+
+    >>> d = pd.DataFrame({"patch": "Ana/home", "date": pd.date_range("2024-07-01", periods=4),
+    ...                   "heat_c_day": [9.0, 10.0, 12.0, 13.0]})
+    >>> totals_since(d, ["heat_c_day"], patch=pd.Series(["Ana/home"]), since=pd.Series(pd.to_datetime(["2024-07-01"])),
+    ...              date=pd.Series(pd.to_datetime(["2024-07-04"])))["heat_c_day"].tolist()
+    [35.0]
+    """
+    means = window_means(days, columns, patch=patch, from_date=since, to_date=date, least_share=least_share)
+    length = (date - since) / pd.Timedelta(days=1)
+    return means.assign(**{column: means[column] * length for column in columns})
 
 
 def _day_number(dates: pd.Series) -> np.ndarray:

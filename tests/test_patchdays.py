@@ -7,9 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from patchstats.heat import degree_days
-from patchstats.patchdays import lagged_means, patch_days, window_means
+from patchstats.patchdays import lagged_means, patch_days, totals_since, window_means
 from patchstats.remarks import PatchstatsError
 from patchstats.tables import conform
+from patchstats.units import f_to_c
 
 START = pd.Timestamp("2024-02-20")  # a leap day lies within
 VALUES = st.lists(st.one_of(st.none(), st.floats(-5, 45)), min_size=1, max_size=40)
@@ -65,6 +66,38 @@ def test_lags_reach_back_from_the_day_itself():
     with pytest.raises(PatchstatsError, match="at least one day"):
         lagged_means(days_of([1.0]), ["soil_c"], patch=pd.Series(["Ada Brook/home"]), date=pd.Series([START]),
                      lag_days=0)
+
+
+def total_since(days, since, date, **options):
+    return totals_since(days, ["soil_c"], patch=pd.Series(["Ada Brook/home"]),
+                        since=pd.Series([START + pd.Timedelta(days=since)]),
+                        date=pd.Series([START + pd.Timedelta(days=date)]), **options)["soil_c"].iloc[0]
+
+
+@given(st.lists(st.floats(-5, 45), min_size=2, max_size=40), st.data())
+def test_a_total_since_is_the_plain_sum_of_the_days_after(values, data):
+    since = data.draw(st.integers(0, len(values) - 2))
+    date = data.draw(st.integers(since + 1, len(values) - 1))
+    assert total_since(days_of(values), since, date) == pytest.approx(sum(values[since + 1:date + 1]), abs=1e-9)
+
+
+def test_a_total_fills_a_missing_day_by_the_others_or_is_missing():
+    days = days_of([1.0, 10.0, None, 14.0])
+    assert total_since(days, 0, 3, least_share=0.6) == 36.0
+    assert np.isnan(total_since(days, 0, 3))
+
+
+def test_degree_days_since_set_are_those_of_the_corn_rule():
+    # Extension column, Waushara Argus, 25 Apr 2018: (max, min) of (90, 65), (72, 46), (63, 42) F make 43 F days by the
+    # 86/50 method, here in Celsius and after the day of pollination, which does not count.
+    high, low = (f_to_c(np.array(x)) for x in ((95.0, 90.0, 72.0, 63.0), (70.0, 65.0, 46.0, 42.0)))
+    sky = pd.DataFrame({"patch": "Ada Brook/home", "date": START + pd.to_timedelta(range(4), unit="D"),
+                        "air_max_c": high, "air_min_c": low, "line": range(4)})
+    days = patch_days({"weather": conform("weather", sky)}, base_c=f_to_c(50.0), ceiling_c=f_to_c(86.0),
+                      method="modified average")
+    found = totals_since(days, ["heat_c_day"], patch=pd.Series(["Ada Brook/home"]), since=pd.Series([START]),
+                         date=pd.Series([START + pd.Timedelta(days=3)]))
+    assert found["heat_c_day"].iloc[0] * 1.8 == pytest.approx(43.0)
 
 
 def test_a_day_twice_in_the_table_is_an_error():
