@@ -309,6 +309,11 @@ _kind("circumference-short", "noted", "Circumference too short",
       "The tape around a fruit is longer than the tape over it. When it is not, two columns were probably swapped.",
       "The circumference {read} is shorter than half of what goes over the top ({over}).",
       "Check whether the columns were swapped.")
+_kind("shape-impossible", "noted", "Measures that make no fruit",
+      "The three measures of a fruit make a body of a certain volume. These make none at all, or one so small or so "
+      "large that a fruit of their total would be far heavier than water or lighter than any. One of them slipped.",
+      "{around} around, {side} side to side and {end} stem to blossom {made}; all three were kept.",
+      "Check the three measures.")
 _kind("total-disagrees", "noted", "Total that is not the sum",
       "The total should be the sum of the three measures. All four were kept as written.",
       "The total is {read}, but the three measures make {sum}.", "Check the sum, and the three measures.")

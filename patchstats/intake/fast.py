@@ -26,7 +26,7 @@ from patchstats.intake.layout import Laid, lay_out
 from patchstats.intake.meaning import kinds_of, settle_meanings
 from patchstats.intake.page import Page
 from patchstats.intake.records import split_text
-from patchstats.intake.sense import LEAP_CM_DAY, OUT_OF_PROPORTION
+from patchstats.intake.sense import LEAP_CM_DAY, OUT_OF_PROPORTION, odd_shares
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
 from patchstats.intake.values import Told
@@ -293,7 +293,7 @@ def _odd(tapes: dict[str, np.ndarray], fruit: np.ndarray, days: np.ndarray, coun
             with np.errstate(invalid="ignore"):
                 flagged |= np.abs(total - written) > np.maximum(1.99, 0.0099 * written)
         with np.errstate(invalid="ignore", divide="ignore"):
-            flagged |= around < (side + end) / 2
+            flagged |= (around < (side + end) / 2) | odd_shares(side / around, end / around)
             ratios = np.log(side / around), np.log(end / around)
         starts = np.flatnonzero(np.concatenate([[True], ~same]))
         ranges = [np.fmax.reduceat(r, starts) - np.fmin.reduceat(r, starts) for r in ratios]

@@ -4,7 +4,8 @@ written twice is kept once, and a reading that its neighbours and the other tape
 Limits. A daily gain of 5 inches around is the most that growers report (Denver blog, 2012-2013: 5 in a day at about
 day 22); nearly twice that is called a leap. Half an inch is the tape's own error (common practice, no source), so a
 fall of three of them is called a shrinkage. The scale and the published table differ by 9 % (one standard deviation,
-weigh-offs 2017-21); three and a half of them are called far.
+weigh-offs 2017-21); three and a half of them are called far. As much is allowed for when three measures are held
+against the density of fruits (:mod:`patchstats.ellipsoid`), since the weight is that of the table.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from patchstats.ellipsoid import DENSITY_LIMITS_KG_L, check_density
 from patchstats.intake.harvest import Harvest, Row
 from patchstats.remarks import PatchstatsError
 from patchstats.tape import mass_from_tape, table_for
@@ -29,7 +31,11 @@ _SHRINK_CM = {"circumference_cm": 3.9, "side_to_side_cm": 3.9, "stem_to_blossom_
 OUT_OF_PROPORTION = math.log(1.6)  # one of three tapes against the other two, relative to the same fruit's other days
 _NEIGHBOUR_DAYS = 12
 NEAR_SCALE_DAYS = 7  # a taping further from the weigh-off speaks of a smaller fruit
+_NEWEST = 2100  # a season whose table is the newest there is
 _FAR = 0.315  # 3.5 standard deviations of the scale about the published table
+# Three measures in these proportions to the circumference make a body that a fruit may have, whatever the size (a law
+# that the tests try); only the others are worth the search for their body.
+LEAST_SHARE, MOST_SHARE, SHARES_APART = 0.44, 1.0, 0.2
 _KEYS = {"soil": ("patch", "date", "time_of_day", "depth_cm"), "weather": ("patch", "date"), "sizes": ("plant", "date"),
          "flowers": ("plant", "date", "fruit")}
 
@@ -50,6 +56,7 @@ def check(harvest: Harvest) -> None:
             _steps(rows, measure)
         _sums(rows)
         _against_dates(harvest, fruit, rows)
+    _shapes(harvest, by_fruit)
     _scales(harvest, by_fruit)
 
 
@@ -191,6 +198,39 @@ def _sums(rows: list[Row]) -> None:
                 _speak(row, "total-disagrees", "over_the_top_cm", sum=_in_unit_of(row, around + side + end))
             if around < (side + end) / 2:
                 _speak(row, "circumference-short", "circumference_cm", over=_in_unit_of(row, side + end))
+
+
+def _shapes(harvest: Harvest, by_fruit: dict[str, list[Row]]) -> None:
+    """Three measures that make no body, or one of a density that no fruit has."""
+    for fruit, rows in by_fruit.items():
+        known = harvest.named.get("fruits", {}).get(fruit)
+        for row in rows:
+            around, side, end = (_number(row, m) for m in _MEASURES[:3])
+            if around and side and end and around >= (side + end) / 2 and odd_shares(side / around, end / around):
+                made = _no_fruit(around, side, end, str((known or row).values.get("kind") or "pumpkin"))
+                if made:
+                    told = [_shown(v, row, m) for v, m in zip((around, side, end), _MEASURES, strict=False)]
+                    _speak(row, "shape-impossible", "circumference_cm", around=told[0], side=told[1], end=told[2],
+                           made=made)
+
+
+def odd_shares(side, end):
+    """Whether side to side and stem to blossom, as shares of the circumference, are worth a closer look (or arrays)."""
+    least, most = np.minimum(side, end), np.maximum(side, end)
+    return (least < LEAST_SHARE) | (most > MOST_SHARE) | (most - least > SHARES_APART)
+
+
+def _no_fruit(around: float, side: float, end: float, kind: str) -> str:
+    """What is wrong with three measures [cm], in words; "" where nothing is, or where no table tells a weight."""
+    try:
+        mass = mass_from_tape([around + side + end], table=table_for(_NEWEST, kind))["mass_kg"]
+    except PatchstatsError:
+        return ""
+    limits = DENSITY_LIMITS_KG_L[0] * (1.0 - _FAR), DENSITY_LIMITS_KG_L[1] * (1.0 + _FAR)
+    body = check_density(around, side, end, mass, limits_kg_l=limits).iloc[0]
+    if np.isnan(body["volume_l"]):
+        return "make no body"
+    return f"make a body of {body['density_kg_l']:.1f} kg a litre (water: 1)" if body["flag"].startswith("too") else ""
 
 
 def _in_unit_of(row: Row, value: float) -> str:
