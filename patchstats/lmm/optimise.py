@@ -53,15 +53,18 @@ class _Counted:
             self._at, self._last = theta.copy(), point
         return point
 
-    def value_and_gradient(self, theta):
+    def tried(self, theta: np.ndarray) -> Point | None:
+        """The point; None where a trial far out overflows or has no density."""
         try:
-            with np.errstate(all="ignore"):  # a trial point far out may overflow, and is refused
+            with np.errstate(all="ignore"):
                 point = self(theta)
         except (np.linalg.LinAlgError, ValueError):
-            return 1e300, np.zeros_like(theta)
-        if not (np.isfinite(point.value) and np.isfinite(point.slope()).all()):
-            return 1e300, np.zeros_like(theta)
-        return point.value, point.gradient
+            return None
+        return point if np.isfinite(point.value) and np.isfinite(point.slope()).all() else None
+
+    def value_and_gradient(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
+        point = self.tried(theta)
+        return (1e300, np.zeros_like(theta)) if point is None else (point.value, point.slope())
 
 
 def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None) -> Optimum:
@@ -92,7 +95,7 @@ def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray |
             theta = pushed
     optimum = _polish(counted, theta)
     for _ in range(_MOST_ROUNDS):  # a bent valley, as near a perfect correlation, takes more than one round
-        if optimum.converged:
+        if optimum.gain_left <= max(1e-9, 1e-12 * abs(optimum.point.value)):
             break
         bend = _forward_hessian(counted, optimum.theta, optimum.point)
         theta = _snap(counted, _descend_with(counted, optimum.theta, bend, enough=0.0))
@@ -252,8 +255,8 @@ def _polish(counted: _Counted, theta: np.ndarray) -> Optimum:
             break
         moved, length = None, 1.0
         while length > 1e-3:
-            trial = counted(theta - length * step)
-            if trial.value <= point.value + 1e-12 * abs(point.value):
+            trial = counted.tried(theta - length * step)
+            if trial is not None and trial.value <= point.value + 1e-12 * abs(point.value):
                 moved = trial
                 break
             length /= 4.0
