@@ -121,7 +121,8 @@ _kind(
 )
 _kind("line-without-date", "refused", "No date",
       "A reading without its day cannot be placed in the season.",
-      "This line has no date; it was not used: {read}.", "Write the date in the line.")
+      "This line has no date; it was not used: {read}.",
+      "Write the date in the line, or once on top when it is the same for all.")
 _kind("line-without-name", "refused", "No name",
       "A line must say whose fruit, which patch or which seed it speaks of.",
       "This line does not name its {what}; it was not used: {read}.", "Write the {what} in the line.")
@@ -189,6 +190,10 @@ _kind("date-order-mixed", "asked", "Day first and month first in one log",
 _kind("date-year-missing", "asked", "Which year?",
       "A day and month without a year, and nothing in the log or its name says the season.",
       "{read} does not say its year; {dates} {wait}.", "Write the season on top of the log: Season, 2024.")
+_kind("day-from-title", "noted", "Day taken from the title",
+      "A list of weights without a day in its lines is of the day that its title or its file's name says.",
+      "The lines name no day; they were read as of {read}, which {where} says.",
+      "Nothing to do if that is right; if not, write on top of the list: Date, 2024-10-05.")
 _kind("date-serial", "repaired", "Spreadsheet's day number",
       "Spreadsheets count days from the beginning of 1900 and sometimes show that count in place of the date.",
       "{before} is a spreadsheet's count of days: {after}.",
@@ -202,10 +207,10 @@ _kind("weekday-disagrees", "noted", "Weekday does not fit the date",
       "{read}: {date} was a {weekday}.", "Check which of the two is right.")
 _kind("day-disagrees", "noted", "Day number does not fit the date",
       "The number of days after pollination and the date contradict each other. The date was kept.",
-      "Day {read} would be {expected}, but the date says {date}.", "Check the pollination date and the day number.")
+      "Day {number} would be {expected}, but the date says {date}.", "Check the pollination date and the day number.")
 _kind("day-without-set-date", "asked", "Day number without a pollination date",
       "Day 14 is a date only when the day of pollination is known.",
-      "Day {read} cannot be placed: the log names no pollination date ({lines} {wait}).",
+      "Day {number} cannot be placed: the log names no pollination date ({lines} {wait}).",
       "Write the pollination date on top of the log: Pollinated, 2024-07-04.")
 _kind(
     "set-date-from-days",

@@ -161,8 +161,7 @@ class BlockReader:
             self._place_day_numbers()
         fact = self.block.facts.get("date")
         if fact and column is None and numbers is None:
-            day = values.fact_value(self.told, page, fact, self.told.calendar.season)
-            self.days = [day] * self.size
+            self.days = [self._fact("date")] * self.size  # type: ignore[list-item]
 
     def _set_dates(self) -> list[dt.date | None]:
         if "set_date" in self.words:
@@ -188,7 +187,7 @@ class BlockReader:
                 first: dt.date = self.days[row] - dt.timedelta(days=number)  # type: ignore[operator,assignment]
                 derived[first] = derived.get(first, 0) + 1
             elif self.days[row] != start + dt.timedelta(days=number) and column:
-                self.page.say("day-disagrees", column.records[row], column.positions[row],
+                self.page.say("day-disagrees", column.records[row], column.positions[row], number=number,
                               expected=(start + dt.timedelta(days=number)).isoformat(), date=str(self.days[row]))
         if waiting and column:
             places = [(column.records[r], column.positions[r]) for r in waiting]
@@ -197,6 +196,7 @@ class BlockReader:
                 *places[0],
                 also=[(self.block.rows[r], p) for r in waiting for p in self.page.full(self.block.rows[r])],
                 count=len(waiting),
+                number=self.day_numbers[waiting[0]],
             )
             self.spoken_rows |= set(waiting)
         self.derived_set = max(derived, key=lambda d: derived[d]) if derived and max(

@@ -9,6 +9,7 @@ from patchstats.intake.cells import clean
 from patchstats.intake.concepts import CONCEPTS, FACTS
 from patchstats.intake.headings import Words, plain, unit_of
 from patchstats.intake.page import Page
+from patchstats.tables import KINDS_OF_FRUIT
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,8 @@ def joined(old: dict[str, Fact], new: list[Fact]) -> dict[str, Fact]:
     return kept
 
 
+_CLASSES = {f"{word}{end}": kind for kind in KINDS_OF_FRUIT for word in (kind, f"giant {kind}")
+            for end in ("", "es" if kind == "tomato" else "" if kind == "squash" else "s")}
 _OF_ONE = re.compile(r"^(?:fruit|pumpkin|frucht|kürbis)\s+(\S{1,12})\s+(\D.*)$", re.IGNORECASE)
 _PAIR = re.compile(r"^\s*(?:#|//|\*|-|;)*\s*([^:=\d][^:=]{0,40}?)\s*[:=]\s*(.*?)\s*$", re.DOTALL)
 _SEVERAL = re.compile(r"[,;|/]\s*(?=[^,;|:=\d][^,;|:=]{1,40}[:=])|\s{2,}(?=[^,;|:=\d][^,;|:=]{1,40}[:=])")
@@ -140,6 +143,8 @@ def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
                 index += 2
                 continue
         if len(full) == 1:
+            if plain(text) in _CLASSES:  # Watermelons, above the list of them
+                return [Fact("kind", _CLASSES[plain(text)], record, position, "", "kind of fruit")]
             spoken = words.fact(text.lstrip("#*- "))
             if spoken and _sounds_true(*spoken) and (spoken[0] != "seed" or any(ch.isdigit() for ch in spoken[1])):
                 return [Fact(spoken[0], spoken[1], record, position, "", text[: len(text) - len(spoken[1])].strip())]

@@ -21,7 +21,9 @@ class Emitter(Identities):
         tables = kinds_of(self.block)
         for row in range(self.size):
             self._give_row(row, tables)
-        if self.block.facts and not any((id(self.page), record) in self.harvest.gave for record in self.block.rows):
+        written = not self.size or any(fact.position >= 0 for fact in self.block.facts.values())
+        if self.block.facts and written and not any(
+                (id(self.page), record) in self.harvest.gave for record in self.block.rows):
             self._give_facts_only()  # no row could be kept, or there is none: the fruit or plant is known all the same
 
     def _give_row(self, row: int, tables: tuple[str, ...]) -> None:

@@ -31,6 +31,7 @@ class Harvest:
     named: dict[str, dict[object, Row]] = field(default_factory=dict)  # identity tables: key -> row
     unnamed: dict[str, list[tuple[Page, int]]] = field(default_factory=dict)
     fruit_unnamed: str = ""
+    weighed: dict[tuple, list[tuple[int, int]]] = field(default_factory=dict)  # (grower, day): lines without a fruit
     used_facts: set[int] = field(default_factory=set)
     gave: set[tuple[int, int]] = field(default_factory=set)  # (page, record) that some row came from
     idle: list[tuple[Page, int, str, list[tuple[int, int]]]] = field(default_factory=list)

@@ -127,6 +127,7 @@ class Words:
         if len(word) < 3:
             return None
         close = difflib.get_close_matches(word, self._words, n=6, cutoff=0.75 if len(word) < 6 else 0.8)
+        close = [other for other in close if other[0] == word[0]]  # who writes town did not mean sown
         if not close:
             return None
         # Of the words with the nearest one's meaning the first in the house's order, which begins with the usual ones.

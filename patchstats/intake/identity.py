@@ -9,6 +9,7 @@ from patchstats.intake.blockread import BlockReader
 from patchstats.intake.blocks import Block, Fact
 from patchstats.intake.concepts import NAMES, TARGETS
 from patchstats.intake.harvest import Row
+from patchstats.intake.meaning import kinds_of
 from patchstats.intake.page import Page
 
 
@@ -16,7 +17,14 @@ class Identities(BlockReader):
     """A block's rows and facts as rows of the tables that name things."""
 
     def _unnamed(self, row: int, grower: str, season: int | None) -> str:
+        """The key of a fruit that nothing names: the grower's 1, and where a list weighs several on one day, 2, 3."""
         label = self._without_stroke(self.names["plant"][row] or "1")
+        if kinds_of(self.block) == ("weighings",) and self.value("scale", row) is not None and label == "1":
+            weighed = self.harvest.weighed.setdefault((grower, self.days[row]), [])
+            place = (id(self.page), self.block.rows[row])
+            if place not in weighed:
+                weighed.append(place)
+            label = str(weighed.index(place) + 1)
         key = f"{grower}/{season}/{label}"
         self.harvest.fruit_unnamed = self.harvest.fruit_unnamed or key
         return key

@@ -27,6 +27,7 @@ from patchstats.intake.layout import Laid, lay_out
 from patchstats.intake.names import alike, grower_of_file
 from patchstats.intake.page import Page
 from patchstats.intake.records import COLON, SPACE, SPACES, split_text
+from patchstats.intake.results import complete_results, join_names, results_page
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
 from patchstats.intake.values import UNIT_WORDS, Told
@@ -157,15 +158,27 @@ def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = Tr
     if opened.text is None and not opened.sheets:
         return Intake(name, digest, {}, tuple(opened.remarks), 0, 0, 0, {}), []
     pages = _pages(opened, name)
-    laid = [Laid(layout="a table of the club") if table_of(page) else Laid(layout="a list of the club") if list_of(page)
-            else lay_out(page, words) for page in pages]
+    laid = [_laid(page, words) for page in pages]
+    if opened.text is not None and not laid[0].layout.startswith("a ") and not any(b.columns for b in laid[0].blocks):
+        listed = results_page(opened.text, name, words)
+        pages, laid = ([listed[0]], [listed[1]]) if listed else (pages, laid)
     share_among_sheets(pages, laid, settings, name)
+    complete_results(pages, laid, name)
     told = settle(pages, laid, words, settings, name)
     result, harvest = _harvested(pages, laid, told, settings, name)
     remarks = (*opened.remarks, *result, *alike(harvest.named, name))
     counts = _counts(pages)
     understood = _understood(opened.encoding, pages, laid, told, harvest.named)
     return Intake(name, digest, _frames(harvest), remarks, *counts, understood), pages
+
+
+def _laid(page: Page, words: Words) -> Laid:
+    if table_of(page):
+        return Laid(layout="a table of the club")
+    if list_of(page):
+        return Laid(layout="a list of the club")
+    join_names(page)
+    return lay_out(page, words)
 
 
 def _joined(clean: fast.Clean, digest: str, settings: Settings, name: str) -> tuple[Intake, list[Page]]:

@@ -316,7 +316,7 @@ def fact_value(told: Told, page: Page, fact: Fact, season: int | None):
     if cells.is_nothing(text):
         return None
     column = Column(fact.concept, [text], [fact.record], [fact.position], fact.name or fact.concept, fact.unit)
-    if fact.position < 0:
+    if fact.position < 0 and kind != "date":
         return text if kind in ("name", "text") else word(told, fact.concept, text)
     if kind == "date":
         found, parsed = days(told, page, column, [text], [season])

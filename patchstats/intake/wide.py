@@ -112,7 +112,9 @@ def _names(page: Page, record: int, ids: dict[int, Heading | None], wide: Wide, 
         if not text:
             continue
         head, cell = ids.get(position), words.match(text)
-        if cell and measure is None and (head is None or head.concept in ("date", "day", "three", "units", "kind")):
+        of_fruit = cell is not None and cell.group and head is not None and head.concept == "fruit"  # Fruit: A circ
+        if cell and measure is None and (of_fruit or head is None or head.concept in (
+                "date", "day", "three", "units", "kind")):
             measure = cell
         elif head and head.concept in FACTS:
             names.append((head.concept, text))
