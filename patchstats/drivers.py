@@ -24,10 +24,12 @@ from scipy.optimize import minimize_scalar
 from patchstats.drivermodels import SOIL_TERMS, SPLIT, Model, model_named, with_last_days
 from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
+from patchstats.lmm.robust import clustered_covariance
 from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
 from patchstats.stretches import STRETCH_DAYS, join_gains
 
 SOIL_REFERENCE_C = 20.0  # where the soil's curve is said to be level; the choice changes no fitted value
+CLUSTERS = 30  # patches in a season, from which on their spread says how sure the soil's curve is
 SLOPE_CENTRE_DAY = 40.0  # age at which a fruit's shift is taken, its slope in age apart
 
 
@@ -103,8 +105,8 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
     fit = fit_model(chosen.formula, rows, errors=errors, level=level)
     naive = naive_fit(chosen, rows)
     return Drivers(chosen, fit, rows, curve, effects_table(fit, naive, level=level), sides_table(fit, level=level),
-                   *soil_curve(fit, rows, level=level), left_out=_left_out(gains, rows, fit), level=level,
-                   tape_factor=tape_factor, stretch_days=stretch_days)
+                   *soil_curve(fit, rows, level=level, cluster="patch_season"),
+                   left_out=_left_out(gains, rows, fit), level=level, tape_factor=tape_factor, stretch_days=stretch_days)
 
 
 def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: float = 0.9,
@@ -226,24 +228,42 @@ def sides_table(fit: MixedFit, *, level: float) -> pd.DataFrame:
     return pd.DataFrame.from_dict(out, orient="index", columns=["estimate", "se", "df", "low", "high", "p"])
 
 
-def soil_curve(fit: MixedFit, rows: pd.DataFrame, *, level: float) -> tuple[pd.DataFrame, pd.Series]:
+def soil_terms(fit: MixedFit, rows: pd.DataFrame, *,
+               cluster: str | None = None) -> tuple[np.ndarray, np.ndarray, float]:
+    """The two coefficients of the soil's curve, their covariance, and its degrees of freedom.
+
+    Soil changes from week to week, and so do a fruit's good and bad days: how they hang together is more than the
+    model knows. With ``cluster`` (a column of ``rows``) the covariance leans on the spread between clusters instead
+    (:func:`patchstats.lmm.robust.clustered_covariance`), where there are at least ``CLUSTERS`` of them.
+    """
+    names = list(SOIL_TERMS)
+    covariance, df = fit.fixed_covariance, float(fit.coef.loc[names, "df"].min())
+    if cluster is not None:
+        groups = rows.loc[fit.design.index, cluster]
+        if groups.nunique() >= CLUSTERS:
+            covariance, df = clustered_covariance(fit, groups), min(df, groups.nunique() - 1.0)
+    return fit.fixed[names].to_numpy(), covariance.loc[names, names].to_numpy(), df
+
+
+def soil_curve(fit: MixedFit, rows: pd.DataFrame, *, level: float,
+               cluster: str | None = None) -> tuple[pd.DataFrame, pd.Series]:
     """Gain along soil temperature, and where it is highest.
 
     The curve is the difference from gain at 20 C [response unit], between the 1st and 99th hundredths of the soil
     logged: soil_c, estimate, se, low, high. The best temperature [c] has estimate, se, low, high by Fieller's
     theorem (Fieller 1954, *Some problems in interval estimation*, JRSS B 16:175-185), which is not fooled by a flat
     curve: where the curve cannot be told from a straight line, low and high are infinite and estimate is missing.
+    ``cluster`` as in :func:`soil_terms`.
     """
     nothing = pd.DataFrame(columns=["soil_c", "estimate", "se", "low", "high"], dtype=float)
     best = pd.Series({"estimate": np.nan, "se": np.nan, "low": -np.inf, "high": np.inf}, name="best soil_c")
     if not set(SOIL_TERMS) <= set(fit.coef.index):
         return nothing, best
-    names = list(SOIL_TERMS)
-    beta, v = fit.fixed[names].to_numpy(), fit.fixed_covariance.loc[names, names].to_numpy()
+    beta, v, df = soil_terms(fit, rows, cluster=cluster)
     low, high = rows["soil_c"].quantile([0.01, 0.99])
     x = np.linspace(low, high, 61) - SOIL_REFERENCE_C
     design = np.column_stack([x, x**2])
-    t = float(stats.t.ppf(0.5 + level / 2, fit.coef.loc[names, "df"].min()))
+    t = float(stats.t.ppf(0.5 + level / 2, df))
     se = np.sqrt(np.einsum("ij,jk,ik->i", design, v, design))
     curve = pd.DataFrame({"soil_c": x + SOIL_REFERENCE_C, "estimate": design @ beta, "se": se,
                           "low": design @ beta - t * se, "high": design @ beta + t * se})

@@ -18,7 +18,7 @@ from joblib import Parallel, delayed
 from scipy import stats
 
 from patchstats import demo
-from patchstats.drivers import SOIL_TERMS, fit_drivers
+from patchstats.drivers import SOIL_TERMS, fit_drivers, soil_terms
 from patchstats.fairness import joint
 from patchstats.launch import one_thread
 from patchstats.ranking import chances, ranks
@@ -38,8 +38,12 @@ def one_club(seed: int, errors: str, level: float) -> list[dict]:
                   + model.set_day_percent * (used["set_day"] - model.set_day_mid) + lasting).mean() / 100
     naive_rows = found.effects[found.effects["side"] == "naive"].set_index("term")
     out = []
+    soil, covariance, df = soil_terms(found.fit, found.rows, cluster="patch_season")
+    reach = stats.t.ppf(0.5 + level / 2, df)
+    by_patch = {name: pd.Series({"estimate": b, "se": se, "low": b - reach * se, "high": b + reach * se})
+                for name, b, se in zip(SOIL_TERMS, soil, np.sqrt(np.diag(covariance)), strict=True)}
     for term, name in TERMS.items():
-        row = found.fit.coef.loc[name]
+        row = by_patch.get(name, found.fit.coef.loc[name])
         line = {"term": term, "truth": truth[term] / middle, "estimate": row["estimate"], "se": row["se"],
                 "low": row["low"], "high": row["high"]}
         if term in naive_rows.index:
