@@ -106,7 +106,8 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
     naive = naive_fit(chosen, rows)
     return Drivers(chosen, fit, rows, curve, effects_table(fit, naive, level=level), sides_table(fit, level=level),
                    *soil_curve(fit, rows, level=level, cluster="patch_season"),
-                   left_out=_left_out(gains, rows, fit), level=level, tape_factor=tape_factor, stretch_days=stretch_days)
+                   left_out=_left_out(gains, rows, fit), level=level, tape_factor=tape_factor,
+                   stretch_days=stretch_days)
 
 
 def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: float = 0.9,
