@@ -80,7 +80,7 @@ def adjust(p, *, method: str = "holm", level: float = 0.9) -> tuple[np.ndarray, 
     [0.03, 0.06, 0.06, 0.02]
     """
     if method not in ("holm", "fdr_bh"):
-        raise ModelError(f"p-values are adjusted by 'holm' or 'fdr_bh', not {method!r}.")
+        raise ModelError(f"The p-values are adjusted by 'holm' or 'fdr_bh', not {method!r}.")
     if len(p) == 0:
         return np.zeros(0, dtype=bool), np.zeros(0)
     told, adjusted, _, _ = multipletests(np.asarray(p, dtype=float), alpha=1 - level, method=method)
