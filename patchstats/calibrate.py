@@ -136,7 +136,7 @@ def calibrate(club, *, table: WeightTable | str | None = None, level: float = 0.
     if len(rows) < FEWEST_ENTRIES:
         raise ModelError(f"A calibration takes at least {FEWEST_ENTRIES} entries with both tape and scale; "
                          f"there are {len(rows)}.")
-    rows = _model_columns(rows)
+    rows = _model_columns(rows, table)
     where = " + (1 | weigh_off)" if rows["weigh_off"].nunique() >= 5 else ""
     fit = fit_mixed(f"log_ratio ~ log_size + (1 | seed_line) + (1 | grower){where}", rows, weights="weight",
                     level=level)
@@ -151,20 +151,20 @@ def calibrate(club, *, table: WeightTable | str | None = None, level: float = 0.
             "entries").to_frame())
 
 
-def _model_columns(rows: pd.DataFrame) -> pd.DataFrame:
+def _model_columns(rows: pd.DataFrame, table: WeightTable | str | None) -> pd.DataFrame:
     size = rows["over_the_top_cm"].to_numpy(float)
+    held = TABLES if table is None else {table_named(table).name: table_named(table)}
     return rows.assign(
         log_ratio=np.log(rows["scale_kg"] / rows["table_kg"]), log_size=np.log(size / _REFERENCE_CM),
         # Small fruit scatter more about the table; the published scatter by size says by how much.
-        weight=[(TABLES["pumpkin 2017-21"].scatter_percent(cm_to_inches(_REFERENCE_CM))
-                 / _scatter(name, s)) ** 2 for name, s in zip(rows["table"], size, strict=True)],
+        weight=[(_scatter(TABLES["pumpkin 2017-21"], _REFERENCE_CM) / _scatter(held[name], s)) ** 2
+                for name, s in zip(rows["table"], size, strict=True)],
         seed_line=rows["seed"].where(rows["seed"].notna(), "not named: " + rows["fruit"]),
         weigh_off=rows["date"].dt.strftime("%Y-%m-%d"))
 
 
-def _scatter(name: str, size_cm: float) -> float:
-    held = TABLES.get(name, TABLES["pumpkin 2017-21"])  # a table of the club's own scatters like the newest
-    return float(held.scatter_percent(cm_to_inches(size_cm)))
+def _scatter(table: WeightTable, size_cm: float) -> float:
+    return float(table.scatter_percent(cm_to_inches(size_cm)))
 
 
 def _nodes(fit: MixedFit) -> tuple[tuple[float, MixedFit], ...]:
@@ -284,7 +284,7 @@ def scale_weight(calibration: Calibration, fruits: pd.DataFrame, *, table: Weigh
     tables = [f.predict(new, of="mean") for _, f in calibration.nodes]
     mean, se = _average(weights, np.array([x["estimate"] for x in tables]), np.array([x["se"] for x in tables]))
     sigma = weights @ np.array([f.sigma for _, f in calibration.nodes]) / weights.sum()
-    own = np.array([_scatter(chosen.name, s) for s in size]) / _scatter("pumpkin 2017-21", _REFERENCE_CM)
+    own = np.array([_scatter(chosen, s) for s in size]) / _scatter(TABLES["pumpkin 2017-21"], _REFERENCE_CM)
     tape = slope_kg_cm(size, table=chosen) * tape_se_cm / told
     half = norm.ppf(0.5 + level / 2.0) * np.sqrt(se**2 + (sigma * own) ** 2 + tape**2)
     return pd.DataFrame({

@@ -8,7 +8,7 @@ from patchstats.calibrate import calibrate, scale_weight, weighed
 from patchstats.demo import simulate
 from patchstats.remarks import ModelError, PatchstatsError
 from patchstats.tables import conform
-from patchstats.tape import TABLES, mass_from_tape
+from patchstats.tape import TABLES, mass_from_tape, table_from_csv
 
 
 def club(rows, season=2021, kind="pumpkin"):
@@ -180,3 +180,23 @@ def test_damaged_entries_are_counted_and_not_used():
     found = calibrate(tables)
     assert len(found.rows) == 235
     assert found.left_out.loc["damaged", "entries"] == 5
+
+
+def test_a_clubs_own_table_brings_its_own_scatter(tmp_path):
+    # The points of the newest table, said to scatter by 20 % at every size: entries of all sizes then count alike, and
+    # what is told of a new fruit scatters alike, while by the published scatter small fruit are the less certain.
+    tables, _ = drawn_club(5)
+    inches = np.arange(100, 515, 5)
+    path = tmp_path / "ours.csv"
+    pd.DataFrame({"inches": inches, "pounds": TABLES["pumpkin 2017-21"].weight_lb(inches)}).to_csv(path, index=False)
+    ours = table_from_csv(path, name="ours", source="the club", scatter_percent=20.0)
+    own, published = calibrate(tables, table=ours), calibrate(tables)
+    assert set(own.rows["table"]) == {"ours"}
+    assert np.ptp(own.rows["weight"]) == pytest.approx(0.0, abs=1e-12)
+    assert np.ptp(published.rows["weight"]) > 0.5
+    new = pd.DataFrame({"over_the_top_cm": [560.0, 1140.0]})
+    widths = [np.log(made["mass_kg_high"] / made["mass_kg_low"]).to_numpy() for made in (
+        scale_weight(own, new, table=ours, tape_se_cm=1e-6), scale_weight(published, new, tape_se_cm=1e-6))]
+    # a size far from the middle is a little less certain in any case: its slope is estimated
+    assert widths[0][0] / widths[0][1] == pytest.approx(1.0, abs=0.05)
+    assert widths[1][0] / widths[1][1] > 1.2
