@@ -46,6 +46,13 @@ def weighed(club, *, table: WeightTable | str | None = None) -> pd.DataFrame:
     ``club`` is an opened club or a dict of tables. ``table`` None takes the table of each season and class (a fruit
     without a class counts as a pumpkin). Adds ``table_kg``, empty where there was no tape at the weigh-off or it lies
     outside the table, and ``to_chart_percent`` = 100 * (scale / table - 1), heavy to chart above zero.
+
+    >>> from patchstats.tables import conform
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021}))
+    >>> scale = conform("weighings", pd.DataFrame({"fruit": ["Ana/2021/A"], "date": "2021-10-02", "scale_kg": 300.0,
+    ...                                            "over_the_top_cm": 762.0}))
+    >>> weighed({"fruits": fruits, "weighings": scale})[["table_kg", "to_chart_percent"]].round(1).values.tolist()
+    [[282.7, 6.1]]
     """
     fruits = table_of(club, "fruits")[["fruit", "grower", "season", "seed", "kind"]]
     rows = table_of(club, "weighings")[["fruit", "date", "status", "over_the_top_cm", "scale_kg"]].merge(
@@ -126,6 +133,20 @@ def calibrate(club, *, table: WeightTable | str | None = None, level: float = 0.
     ``club`` and ``table`` as in :func:`weighed`. Official and exhibition entries of known total, scale weight and
     grower are used; damaged ones are not. A fruit whose seed is not written down stands for a line of its own. Raises
     :class:`ModelError` with fewer than 20 entries.
+
+    >>> from patchstats.tables import conform
+    >>> rng = np.random.default_rng(1)
+    >>> size, place = rng.uniform(600.0, 1100.0, 60), np.arange(60)
+    >>> told = mass_from_tape(size)["mass_kg"].to_numpy()
+    >>> names = [f"Member {i % 12}/2021/{i}" for i in place]
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": names, "grower": [n.split("/")[0] for n in names],
+    ...                                          "season": 2021, "seed": [f"1500 Quell {i % 8}" for i in place]}))
+    >>> scale = conform("weighings", pd.DataFrame({"fruit": names, "date": "2021-10-02", "over_the_top_cm": size,
+    ...                                            "scale_kg": 1.05 * told * np.exp(rng.normal(0.0, 0.08, 60))}))
+    >>> found = calibrate({"fruits": fruits, "weighings": scale})
+    >>> club = found.overall.loc["the club at 350 in"]
+    >>> bool(club["to_chart_percent_low"] < 5.0 < club["to_chart_percent_high"])
+    True
     """
     entries = weighed(club, table=table)
     reasons = np.select(
@@ -272,6 +293,21 @@ def scale_weight(calibration: Calibration, fruits: pd.DataFrame, *, table: Weigh
     ``fruits`` has ``over_the_top_cm`` and, where known, ``seed`` and ``grower``; a line or grower never met counts as a
     typical one, with its spread in the interval. Columns: over_the_top_cm, table_kg, mass_kg (the median), mass_kg_low
     and mass_kg_high at ``level``, to_chart_percent. Nobody should plan a lift on these numbers.
+
+    >>> from patchstats.tables import conform
+    >>> rng = np.random.default_rng(1)
+    >>> size, place = rng.uniform(600.0, 1100.0, 60), np.arange(60)
+    >>> told = mass_from_tape(size)["mass_kg"].to_numpy()
+    >>> names = [f"Member {i % 12}/2021/{i}" for i in place]
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": names, "grower": [n.split("/")[0] for n in names],
+    ...                                          "season": 2021, "seed": [f"1500 Quell {i % 8}" for i in place]}))
+    >>> scale = conform("weighings", pd.DataFrame({"fruit": names, "date": "2021-10-02", "over_the_top_cm": size,
+    ...                                            "scale_kg": 1.05 * told * np.exp(rng.normal(0.0, 0.08, 60))}))
+    >>> found = calibrate({"fruits": fruits, "weighings": scale})
+    >>> new = pd.DataFrame({"over_the_top_cm": [762.0], "seed": "1500 Quell 3"})
+    >>> made = scale_weight(found, new).iloc[0]
+    >>> bool(made["mass_kg_low"] < made["mass_kg"] < made["mass_kg_high"])
+    True
     """
     level = calibration.level if level is None else level
     chosen = table_named(table)

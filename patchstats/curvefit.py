@@ -194,6 +194,10 @@ def values_of(fit: CurveFit, day: ArrayLike) -> pd.DataFrame:
 
     Columns: ``day``, ``value``, ``value_se``, ``value_low``, ``value_high``, ``gain``, ``gain_se``, ``gain_low``,
     ``gain_high``; gain in the unit of the values a day.
+
+    >>> day, mass = [10, 20, 30, 40, 50, 60, 70, 80], [18, 72, 166, 275, 374, 451, 504, 540]
+    >>> values_of(fit_curve(day, mass), [35.0])[["value", "gain"]].round(1).values.tolist()
+    [[220.5, 11.1]]
     """
     t = np.atleast_1d(np.asarray(day, dtype=float))
     quantile = stdtrit(fit.spare, 0.5 + fit.level / 2.0)
@@ -206,7 +210,12 @@ def values_of(fit: CurveFit, day: ArrayLike) -> pd.DataFrame:
 
 
 def fastest_gain(fit: CurveFit) -> pd.DataFrame:
-    """The day of fastest gain and that gain: rows ``day``, ``gain``; columns ``estimate, se, low, high``."""
+    """The day of fastest gain and that gain: rows ``day``, ``gain``; columns ``estimate, se, low, high``.
+
+    >>> day, mass = [10, 20, 30, 40, 50, 60, 70, 80], [18, 72, 166, 275, 374, 451, 504, 540]
+    >>> fastest_gain(fit_curve(day, mass))["estimate"].round(1).tolist()
+    [35.0, 11.1]
+    """
     middle, se = _carry(fit, fit.curve.peak)
     half = stdtrit(fit.spare, 0.5 + fit.level / 2.0) * se
     return pd.DataFrame({"estimate": middle, "se": se, "low": middle - half, "high": middle + half},
@@ -226,6 +235,11 @@ def fit_curves(readings: pd.DataFrame, *, value: str = "mass_kg", day: str = "da
 
     Columns: ``by``, ``curve``, ``readings``, ``final_<value>`` and ``peak_day`` and ``peak_gain_<unit>_day``, each with
     ``_se, _low, _high``, ``residual_sd`` and ``doubts``, which also says why a fruit has no curve.
+
+    >>> rows = pd.DataFrame({"fruit": "Ana/1", "day": [10, 20, 30, 40, 50, 60, 70, 80],
+    ...                      "mass_kg": [18, 72, 166, 275, 374, 451, 504, 540]})
+    >>> fit_curves(rows)[["fruit", "final_mass_kg", "peak_day"]].round(0).values.tolist()
+    [['Ana/1', 600.0, 35.0]]
     """
     unit = unit_of_column(value)
     gain = f"peak_gain_{unit}_day" if unit else "peak_gain_day"
@@ -254,6 +268,10 @@ def compare_curves(day: ArrayLike, value: ArrayLike, *,
     AICc counts the error variance as a parameter (Hurvich C.M. and Tsai C.-L. 1989, Biometrika 76:297-307); curves
     within about 2 of the best are not told apart. It is empty where readings are too few for it, and a curve that
     does not settle is left out.
+
+    >>> day, mass = [10, 20, 30, 40, 50, 60, 70, 80], [18, 72, 166, 275, 374, 451, 504, 540]
+    >>> compare_curves(day, mass, curves=["logistic", "gompertz"]).index.tolist()
+    ['gompertz', 'logistic']
     """
     rows = {}
     for name in curves:

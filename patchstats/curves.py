@@ -110,7 +110,11 @@ CURVES: Mapping[str, Curve] = MappingProxyType({c.name: c for c in (
 
 
 def curve_named(curve: Curve | str) -> Curve:
-    """The curve itself, or that of the name; raises with the names that exist."""
+    """The curve itself, or that of the name; raises with the names that exist.
+
+    >>> curve_named("gompertz").parameters
+    ('asymptote', 'middle', 'scale')
+    """
     if isinstance(curve, Curve):
         return curve
     try:

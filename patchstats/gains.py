@@ -45,6 +45,13 @@ def daily_gains(club, *, table: WeightTable | str | None = None, tape_se_cm: flo
     ``mass_before_kg_se`` and ``mass_kg_se`` are the errors of both ends, and a row whose ``from_date`` is the ``date``
     of the row above shares its taping. Nothing is left out silently: ``attrs["left_out"]`` counts readings and
     intervals by reason, and :func:`left_out` lists them.
+
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({"fruit": "Ana/2021/A", "date": ["2021-08-05", "2021-08-08"],
+    ...                                              "over_the_top_cm": [762.0, 787.4]}))
+    >>> gains = daily_gains({"fruits": fruits, "readings": readings})
+    >>> gains[["day", "gain_kg_day", "gain_kg_day_se"]].round(2).values.tolist()
+    [[36.5, 9.66, 0.68]]
     """
     made = settle(club, table, tape_se_cm, as_of)
     rows, dropped = _intervals(made)
@@ -61,6 +68,12 @@ def left_out(club, *, table: WeightTable | str | None = None, tape_se_cm: float 
     """What :func:`daily_gains` did not use: readings and intervals, one row each with the reason.
 
     Columns: what ("reading" or "interval"), fruit, from_date, date, over_the_top_cm, expected_cm, reason, file, line.
+
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({"fruit": "Ana/2021/A", "date": ["2021-06-05", "2021-08-08"],
+    ...                                              "over_the_top_cm": [762.0, 787.4]}))
+    >>> left_out({"fruits": fruits, "readings": readings})[["what", "reason"]].values.tolist()
+    [['reading', 'before the pollination']]
     """
     made = settle(club, table, tape_se_cm, as_of)
     _, dropped = _intervals(made)

@@ -90,6 +90,7 @@ def smooth_trend(y: np.ndarray, *, obs_var, level_var, slope_var=None) -> tuple[
 
 
 def build_trend(y: np.ndarray, trend: bool):
+    """A state-space model of statsmodels for one series: level alone, or level and slope, from a flat start."""
     from statsmodels.tsa.statespace.simulation_smoother import SimulationSmoother
 
     states = 2 if trend else 1
@@ -103,6 +104,7 @@ def build_trend(y: np.ndarray, trend: bool):
 
 
 def set_variances(model, obs_var, level_var, slope_var) -> None:
+    """Sets the variances of tape, level and slope (numbers, or one for each step) in a model of :func:`build_trend`."""
     steps = model.nobs
     model["obs_cov"] = np.broadcast_to(np.asarray(obs_var, float), (1, 1, steps)).copy()
     shocks = np.zeros((model.k_states, model.k_states, steps))
@@ -130,6 +132,7 @@ class FruitLog:
 
 
 def fruit_logs(club, table, tape_se_cm, as_of) -> list[FruitLog]:
+    """The log of each fruit with a weight table and at least :data:`FEWEST` usable tapings; see :func:`growth_paths`."""
     used = settle(club, table, tape_se_cm, as_of)
     used = used[used["used"].to_numpy(bool)]
     named = used.dropna(subset=["table"]).drop_duplicates("fruit").set_index("fruit")["table"]
@@ -163,6 +166,7 @@ def _unbroken(total_cm: np.ndarray, se_cm: np.ndarray, first: int, last: int) ->
 
 
 def variances_of(log: FruitLog, settings: PathSettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Variances of the tape, and of the shocks to level and slope, on each day of a log, by the shared numbers."""
     fade = np.exp(-log.day / settings.fade_days)
     return ((settings.tape_factor * log.se) ** 2, (settings.level_sd * fade) ** 2, (settings.slope_sd * fade) ** 2)
 
@@ -173,6 +177,15 @@ def learn_path_settings(club, *, table: WeightTable | str | None = None, tape_se
 
     ``sample`` fruits are drawn by lot (``seed``) among those with at least 8 tapings; the others are as in
     :func:`patchstats.tapings.tapings`. Raises :class:`ModelError` when no fruit has that many.
+
+    >>> from patchstats.tables import conform
+    >>> day = np.arange(20, 60, 4)
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({
+    ...     "fruit": "Ana/2021/A", "date": pd.Timestamp("2021-07-01") + pd.to_timedelta(day, unit="D"),
+    ...     "over_the_top_cm": 1000.0 * np.exp(-2.0073 * np.exp(-0.050966 * day))}))
+    >>> learn_path_settings({"fruits": fruits, "readings": readings}).fruits
+    1
     """
     logs = [log for log in fruit_logs(club, table, tape_se_cm, as_of) if np.isfinite(log.y).sum() >= 8]
     return _learn(logs, sample, seed)
@@ -223,7 +236,11 @@ def fit_log(log: FruitLog, settings: PathSettings) -> tuple[pd.DataFrame, np.nda
 
 
 def gain_factor(log_cm: np.ndarray, table: WeightTable) -> np.ndarray:
-    """Kilograms gained per unit of log inches at a size: the slope of the table times the size."""
+    """Kilograms gained per unit of log inches at a size: the slope of the table times the size.
+
+    >>> gain_factor(np.log([762.0]), TABLES["pumpkin 2017-21"]).round(0).tolist()
+    [844.0]
+    """
     total = np.exp(log_cm)
     return slope_kg_cm(total, table=table) * total
 
@@ -271,6 +288,16 @@ def growth_paths(club, *, settings: PathSettings | None = None, table: WeightTab
     next day's), each with se, low and high at ``level``; taped
     (a taping stands on that day), taped_cm, fits (False for a taping that the path was drawn without) and residual, by
     how many standard errors it stands off. Weight and gain are missing where the size lies outside the weight table.
+
+    >>> from patchstats.tables import conform
+    >>> day = np.arange(20, 60, 4)
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({
+    ...     "fruit": "Ana/2021/A", "date": pd.Timestamp("2021-07-01") + pd.to_timedelta(day, unit="D"),
+    ...     "over_the_top_cm": 1000.0 * np.exp(-2.0073 * np.exp(-0.050966 * day))}))
+    >>> path = growth_paths({"fruits": fruits, "readings": readings}, settings=PathSettings())
+    >>> path.loc[path["day"] == 38, ["over_the_top_cm", "gain_kg_day"]].round(0).values.tolist()
+    [[749.0, 12.0]]
     """
     logs = fruit_logs(club, table, tape_se_cm, as_of)
     if not logs:
@@ -286,11 +313,13 @@ def _tell_columns() -> tuple[str, ...]:
 
 
 def settings_for(logs: list[FruitLog], seed: int) -> PathSettings:
+    """The shared numbers learnt from logs of 8 tapings or more; the defaults where fewer than five have those."""
     long = [log for log in logs if np.isfinite(log.y).sum() >= 8]
     return _learn(long, 40, seed) if len(long) >= 5 else PathSettings()
 
 
 def each_fruit(work, arguments: list[tuple], jobs: int) -> list:
+    """``work`` done for each tuple of arguments, in order, by ``jobs`` processes where there are many."""
     if jobs == 1 or len(arguments) < 50:
         return [work(*a) for a in arguments]
     from joblib import Parallel, delayed

@@ -42,6 +42,15 @@ def path_landmarks(club, *, settings: PathSettings | None = None, table: WeightT
     at 40 and 60 days in percent of the last taping's, to hold against 77 and 91 (:data:`HOLLAND_PERCENT`; they speak of
     the last taping, so only a log that reaches the harvest can be held against them). ``first_day`` and ``last_day``
     bound the log; ``note`` says when a peak may lie outside it.
+
+    >>> from patchstats.tables import conform
+    >>> day = np.arange(20, 60, 4)
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({
+    ...     "fruit": "Ana/2021/A", "date": pd.Timestamp("2021-07-01") + pd.to_timedelta(day, unit="D"),
+    ...     "over_the_top_cm": 1000.0 * np.exp(-2.0073 * np.exp(-0.050966 * day))}))
+    >>> path_landmarks({"fruits": fruits, "readings": readings}, settings=PathSettings())["peak_days"].round(0).tolist()
+    [36.0]
     """
     logs, made = _prepared(club, settings, table, tape_se_cm, as_of, seed)
     rows = each_fruit(_landmarks, [(log, made, level, draws, seed + i) for i, log in enumerate(logs)], jobs)
@@ -55,6 +64,16 @@ def window_gains(club, windows: Sequence[tuple[float, float]], *, settings: Path
 
     One row a fruit and window that its path covers. Columns: fruit, from_day, to_day, gained_kg with se, low and high
     at ``level`` (as in :func:`path_landmarks`), gain_kg_day: the mean of a day.
+
+    >>> from patchstats.tables import conform
+    >>> day = np.arange(20, 60, 4)
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({
+    ...     "fruit": "Ana/2021/A", "date": pd.Timestamp("2021-07-01") + pd.to_timedelta(day, unit="D"),
+    ...     "over_the_top_cm": 1000.0 * np.exp(-2.0073 * np.exp(-0.050966 * day))}))
+    >>> window_gains({"fruits": fruits, "readings": readings}, [(30, 50)],
+    ...              settings=PathSettings())["gain_kg_day"].round(0).tolist()
+    [11.0]
     """
     for window in windows:
         if not window[0] < window[1]:

@@ -53,6 +53,12 @@ def filled_days(club, *, level: float = 0.9, as_of=None) -> pd.DataFrame:
     set on it. ``soil_source``: "probe", "filled" (neighbours and the patch itself), "air" or "missing"; ``soil_c_se``,
     ``soil_c_low`` and ``soil_c_high`` at ``level`` are of the day's mean. Hand it to
     ``daily_gains(club, days=filled_days(club))``.
+
+    >>> from patchstats.tables import conform
+    >>> dates = pd.date_range("2021-06-01", periods=3)
+    >>> soil = conform("soil", pd.DataFrame({"patch": "Ana/home", "date": dates[[0, 2]], "soil_c": [18.0, 19.0]}))
+    >>> filled_days({"soil": soil})[["soil_c", "soil_source"]].values.tolist()
+    [[18.0, 'probe'], [nan, 'missing'], [19.0, 'probe']]
     """
     days = _whole_seasons(patch_days(club, as_of=as_of), club, as_of)
     at_depth = _one_depth(club, as_of)

@@ -99,6 +99,13 @@ def fit_daily_wave(soil_c: ArrayLike, *, day: ArrayLike, hour: ArrayLike, depth_
     Each day has its own mean; differences within days tell the wave (least squares, linear in its sine and cosine).
     With readings at the same two hours only, the hour of the minimum cannot be told and must be given. Raises
     :class:`PatchstatsError` where the readings cannot tell the wave.
+
+    >>> clock = np.tile([7.0, 13.0, 20.0], 5)
+    >>> read = soil_wave_c(10.0, clock / 24.0, mean_c=18.0, amplitude_c=6.0, minimum_days=3.0 / 24.0, period_days=1.0,
+    ...                    damping_cm=damping_depth_cm())
+    >>> wave = fit_daily_wave(read, day=np.repeat(range(5), 3), hour=clock, depth_cm=10.0)
+    >>> round(wave.amplitude_c, 3), round(wave.hour_of_minimum, 3)
+    (6.0, 3.0)
     """
     soil = np.asarray(soil_c, dtype=float)
     frame = pd.DataFrame({"soil": soil, "day": np.asarray(day), "hour": np.asarray(hour, dtype=float),
@@ -142,6 +149,10 @@ def daily_mean_at_depth(soil_c: ArrayLike, *, depth_cm: ArrayLike, hour: ArrayLi
     an hour is kept as it is, with the whole swing at its depth as its error.
 
     Columns: ``soil_c``; ``soil_c_se``, the error of the correction and of one reading together.
+
+    >>> wave = DailyWave(6.0, 0.5, 3.0, 0.2, 40)
+    >>> daily_mean_at_depth([20.0, 20.0], depth_cm=10.0, hour=[7.0, np.nan], wave=wave).round(2).values.tolist()
+    [[22.51, 0.29], [20.0, 1.82]]
     """
     reading, depth, clock = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(x, dtype=float)) for x in (soil_c, depth_cm, hour)))
@@ -222,6 +233,11 @@ def fit_harmonic(date: Dates, temperature_c: ArrayLike) -> Harmonic:
     Standard errors are widened for the likeness of neighbouring days, as if the n days were
     n (1 - r) / (1 + r) independent ones, r their lag-1 correlation. Raises :class:`PatchstatsError` for fewer than
     30 days or less than 90 days from first to last, which cannot tell a yearly wave.
+
+    >>> days = pd.date_range("2023-01-01", "2024-12-31")
+    >>> wave = fit_harmonic(days, 10.0 - 12.0 * np.cos(2.0 * np.pi * (days.dayofyear - 20) / 365.25))
+    >>> round(wave.mean_c, 1), round(wave.amplitude_c, 1)
+    (10.0, 12.0)
     """
     frame = pd.DataFrame({"day": _days(date), "t": np.asarray(temperature_c, dtype=float)}).dropna()
     frame = frame.groupby("day")["t"].mean().reset_index()
@@ -247,6 +263,11 @@ def soil_from_air(air: Harmonic, *, depth_cm: float = STANDARD_DEPTH_CM, residua
 
     The mean of the soil is taken as the air's; a mulched, heated or covered patch differs. ``residual_c_sd`` is the
     scatter of days about the wave as other patches show it; without it, the air's own, which is on the safe side.
+
+    >>> air = Harmonic(10.0, -12.0, 0.0, ((0.1, 0.0, 0.0), (0.0, 0.1, 0.0), (0.0, 0.0, 0.1)), 3.0, 0.6, 365)
+    >>> soil = soil_from_air(air, depth_cm=20.0)
+    >>> round(soil.amplitude_c, 2), round(soil.peak_days - air.peak_days, 2)
+    (10.98, 5.19)
     """
     damped = depth_cm / damping_depth_cm(diffusivity_m2_s, period_days=YEAR_DAYS)
     c, s = np.exp(-damped) * np.cos(damped), np.exp(-damped) * np.sin(damped)
@@ -263,6 +284,10 @@ def compare_harmonics(air: Harmonic, soil: Harmonic, *, level: float = 0.9) -> p
 
     Rows ``amplitude_ratio``, ``lag_days``, ``offset_c``; columns ``estimate, se, low, high``. First-order (delta
     method) errors, air and soil taken as independent, which errs on the wide side as they share the weather.
+
+    >>> air = Harmonic(10.0, -12.0, 0.0, ((0.1, 0.0, 0.0), (0.0, 0.1, 0.0), (0.0, 0.0, 0.1)), 3.0, 0.6, 365)
+    >>> compare_harmonics(air, soil_from_air(air, depth_cm=20.0))["estimate"].round(2).tolist()
+    [0.91, 5.19, 0.0]
     """
     def polar(wave: Harmonic) -> tuple[float, float]:
         at = np.array([wave.cosine_c, wave.sine_c]) / wave.amplitude_c
@@ -287,6 +312,10 @@ def fill_from_harmonic(wave: Harmonic, date: Dates, *, level: float = 0.9) -> pd
     Columns: ``date``, ``soil_c``, ``soil_c_se``, ``soil_c_low``, ``soil_c_high`` (a single day at ``level``: wave
     and weather together) and ``filled`` (always true). A mean over a week errs little less than a day does, since
     neighbouring days err together.
+
+    >>> wave = Harmonic(10.0, -12.0, 0.0, ((0.1, 0.0, 0.0), (0.0, 0.1, 0.0), (0.0, 0.0, 0.1)), 3.0, 0.6, 365)
+    >>> fill_from_harmonic(wave, pd.Timestamp("2024-07-01"))[["soil_c", "soil_c_se", "filled"]].round(1).values.tolist()
+    [[22.0, 3.0, True]]
     """
     mean = wave.at(date)
     se = np.hypot(wave.error_at(date), wave.residual_c_sd)

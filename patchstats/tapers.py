@@ -34,6 +34,15 @@ def tape_scatter(club, *, level: float = 0.9, as_of=None) -> pd.DataFrame:
     scatter of both witnesses, with ``raw_tape_cm_sd`` before it is drawn towards the club's middle; ``tape_cm_sd_low``
     and ``tape_cm_sd_high`` at ``level``; ``df``, degrees of freedom; ``club_cm_sd``, the club's middle. Growers without
     either witness have no row. A logged slip is no scatter and is left out. Sorted by grower.
+
+    >>> from patchstats.tables import conform
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "grower": "Ana", "season": 2021,
+    ...                                          "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({
+    ...     "fruit": "Ana/2021/A", "date": ["2021-08-05", "2021-08-05", "2021-08-08", "2021-08-08"],
+    ...     "over_the_top_cm": [762.0, 764.0, 788.0, 786.0]}))
+    >>> tape_scatter({"fruits": fruits, "readings": readings})[["doubled", "tape_cm_sd"]].round(2).values.tolist()
+    [[2.0, 1.41]]
     """
     if not 0.0 < level < 1.0:
         raise PatchstatsError(f"The level must lie between 0 and 1, such as 0.9; it was {level}.")
@@ -127,5 +136,15 @@ def _rough(club, as_of) -> pd.DataFrame:
 
 
 def tape_errors(club, *, as_of=None) -> pd.Series:
-    """Each grower's tape error [cm] as ``tape_se_cm`` of :func:`patchstats.gains.daily_gains` takes it."""
+    """Each grower's tape error [cm] as ``tape_se_cm`` of :func:`patchstats.gains.daily_gains` takes it.
+
+    >>> from patchstats.tables import conform
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "grower": "Ana", "season": 2021,
+    ...                                          "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({
+    ...     "fruit": "Ana/2021/A", "date": ["2021-08-05", "2021-08-05", "2021-08-08", "2021-08-08"],
+    ...     "over_the_top_cm": [762.0, 764.0, 788.0, 786.0]}))
+    >>> tape_errors({"fruits": fruits, "readings": readings}).round(2).to_dict()
+    {'Ana': 1.41}
+    """
     return tape_scatter(club, as_of=as_of)["tape_cm_sd"].rename("tape_se_cm")

@@ -75,6 +75,12 @@ def tapings(club, *, table: WeightTable | str | None = None, tape_se_cm: float |
     Returns a table conforming to ``DICTIONARY["tapings"]``, sorted by fruit and date: rows with ``used`` True are one a
     fruit and day; rows with ``used`` False are single readings with their ``reason``. A used row whose total lies
     outside the weight table has no mass. The sum of ``tapings`` is the number of readings.
+
+    >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
+    >>> readings = conform("readings", pd.DataFrame({"fruit": "Ana/2021/A", "date": ["2021-08-05", "2021-08-08"],
+    ...                                              "over_the_top_cm": [762.0, 787.4]}))
+    >>> tapings({"fruits": fruits, "readings": readings})[["day", "mass_kg", "mass_kg_se"]].round(1).values.tolist()
+    [[35.0, 282.7, 1.4], [38.0, 311.6, 1.5]]
     """
     return conform("tapings", settle(club, table, tape_se_cm, as_of))
 

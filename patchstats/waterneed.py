@@ -124,7 +124,12 @@ def clear_sky_radiation_mj_m2(altitude_m: ArrayLike, *, latitude_deg: ArrayLike,
 
 def net_longwave_radiation_mj_m2(air_min_c: ArrayLike, air_max_c: ArrayLike, *, vapour_pressure_kpa: ArrayLike,
                                  solar_mj_m2: ArrayLike, clear_sky_mj_m2: ArrayLike) -> NDArray:
-    """Heat Rnl [MJ per m2 and day] radiated away (FAO-56, equation 39), from what :func:`net_radiation_mj_m2` takes."""
+    """Heat Rnl [MJ per m2 and day] radiated away (FAO-56, equation 39), from what :func:`net_radiation_mj_m2` takes.
+
+    >>> float(net_longwave_radiation_mj_m2(19.1, 25.1, vapour_pressure_kpa=2.1, solar_mj_m2=14.5,
+    ...                                    clear_sky_mj_m2=18.8).round(1))
+    3.5
+    """
     low, high = _day_of_air(air_min_c, air_max_c)
     emitted = STEFAN_BOLTZMANN_MJ_K4_M2_DAY * ((low + 273.16) ** 4 + (high + 273.16) ** 4) / 2.0
     solar, clear = np.broadcast_arrays(np.asarray(solar_mj_m2, dtype=float), np.asarray(clear_sky_mj_m2, dtype=float))
