@@ -132,7 +132,7 @@ class FruitLog:
 
 
 def fruit_logs(club, table, tape_se_cm, as_of) -> list[FruitLog]:
-    """The log of each fruit with a weight table and at least :data:`FEWEST` usable tapings; see :func:`growth_paths`."""
+    """The log of each fruit with a weight table and at least :data:`FEWEST` usable tapings (:func:`growth_paths`)."""
     used = settle(club, table, tape_se_cm, as_of)
     used = used[used["used"].to_numpy(bool)]
     named = used.dropna(subset=["table"]).drop_duplicates("fruit").set_index("fruit")["table"]

@@ -28,4 +28,4 @@ def test_every_function_has_an_example(module):
 def test_the_shared_steps_are_still_there():
     names = {n.name for m in CONVERSIONS for n in ast.parse((ROOM / f"{m}.py").read_text("utf-8")).body
              if isinstance(n, ast.FunctionDef)}
-    assert SHARED <= names
+    assert names >= SHARED
