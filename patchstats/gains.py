@@ -44,7 +44,7 @@ def daily_gains(club, *, table: WeightTable | str | None = None, tape_se_cm: flo
     ``heat_c_day`` are means over the days after the earlier taping up to and with the later one.
     ``mass_before_kg_se`` and ``mass_kg_se`` are the errors of both ends, and a row whose ``from_date`` is the ``date``
     of the row above shares its taping. Nothing is left out silently: ``attrs["left_out"]`` counts readings and
-    intervals by reason, and :func:`left_out` lists them.
+    intervals by reason, and :func:`left_out` lists them; ``attrs["heat_rule"]`` says how degree days were worked out.
 
     >>> fruits = conform("fruits", pd.DataFrame({"fruit": ["Ana/2021/A"], "season": 2021, "set_date": "2021-07-01"}))
     >>> readings = conform("readings", pd.DataFrame({"fruit": "Ana/2021/A", "date": ["2021-08-05", "2021-08-08"],
@@ -56,8 +56,10 @@ def daily_gains(club, *, table: WeightTable | str | None = None, tape_se_cm: flo
     made = settle(club, table, tape_se_cm, as_of)
     rows, dropped = _intervals(made)
     rows = _join_fruits(rows, club, as_of)
-    rows = _join_days(rows, patch_days(club, as_of=as_of) if days is None else days)
-    out = conform("gains", rows)
+    days = patch_days(club, as_of=as_of) if days is None else days
+    out = conform("gains", _join_days(rows, days))
+    if "heat_rule" in days.columns:
+        out.attrs["heat_rule"] = ", or ".join(days["heat_rule"].dropna().unique())
     reasons = pd.concat([made.loc[~made["used"].astype(bool), "reason"], dropped["reason"]])
     out.attrs["left_out"] = {str(k): int(v) for k, v in reasons.value_counts().items()}
     return out

@@ -17,10 +17,15 @@ Cut-offs, as in Zalom F.G. et al. 1983 (*Degree-days: the calculation and use of
 Univ. of California Leaflet 21373; title from memory): *horizontal*, heat above the ceiling counts as the ceiling;
 *intermediate*, heat above it is taken off again; *vertical*, hours above it count nothing.
 
+With an *optimum* there is no cut-off: heat counts in full up to the optimum and less and less above it, until at the
+ceiling it counts nothing (the three cardinal temperatures of crop models, in straight lines: common practice, from
+memory). Drawn to the ceiling the optimum makes the vertical cut-off, and a ceiling out of reach makes the horizontal
+one at the optimum.
+
 Sources disagree on what a pumpkin needs (best mean 17-20 C in one, 23-29 C by day in another), and no degree-day
-model of giant pumpkins has been published, so base and ceiling are the club's to set and the result says what was
-used. The defaults, 10 and 32 C, are where growth "virtually stops" (Ontario, OMAFRA) and the upper limit for pumpkin
-and squash in Maynard L., Purdue 2007.
+model of giant pumpkins has been published, so base, optimum and ceiling are the club's to set and the result says
+which were used. The defaults, 10 and 32 C and no optimum, are where growth "virtually stops" (Ontario, OMAFRA) and the
+upper limit for pumpkin and squash in Maynard L., Purdue 2007.
 
 The formulas are indifferent to the unit: given all in Fahrenheit, they answer in Fahrenheit degree days
 (900 F days are 500 C days).
@@ -43,21 +48,21 @@ CUTOFFS = ("horizontal", "vertical", "intermediate")
 
 
 def degree_days(air_min_c: ArrayLike, air_max_c: ArrayLike, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C,
-                method: str = "single sine", cutoff: str = "horizontal",
+                optimum_c: float | None = None, method: str = "single sine", cutoff: str = "horizontal",
                 next_min_c: ArrayLike | None = None) -> NDArray:
-    """Degree days of each day [C day], by ``method`` and ``cutoff`` (see the module's text).
+    """Degree days of each day [C day], by ``method`` and ``cutoff``, or ``optimum_c`` (see the module's text).
 
     ``air_min_c`` and ``air_max_c`` [C] are arrays of days; ``next_min_c`` [C], the next day's minimum, is needed by
     the double methods. ``ceiling_c=numpy.inf`` is no ceiling. A missing temperature makes a missing answer. The
-    averages know no cut-off but the horizontal; ``perry wehner`` has its own.
+    averages know no cut-off but the horizontal, and no optimum; ``perry wehner`` has its own.
 
-    Raises :class:`PatchstatsError` for an unknown method or cut-off, a base not below the ceiling, or a day whose
-    minimum lies above its maximum.
+    Raises :class:`PatchstatsError` for an unknown method or cut-off, thresholds out of order, or a day whose minimum
+    lies above its maximum.
 
     >>> degree_days([10.0, 18.0], [24.0, 35.0], base_c=10.0, ceiling_c=32.0, method="single sine").round(2).tolist()
     [7.0, 15.96]
     """
-    _check_choice(method, cutoff, base_c, ceiling_c, next_min_c)
+    _check_choice(method, cutoff, base_c, optimum_c, ceiling_c, next_min_c)
     low, high = np.broadcast_arrays(np.asarray(air_min_c, dtype=float), np.asarray(air_max_c, dtype=float))
     turned = low > high
     if turned.any():
@@ -73,10 +78,10 @@ def degree_days(air_min_c: ArrayLike, air_max_c: ArrayLike, *, base_c: float = B
         return np.where(np.isnan(low), np.nan, np.maximum(turned_down - base_c, 0.0))
     shape = _sine_above if method.endswith("sine") else _triangle_above
     if method.startswith("single"):
-        return _cut(shape, low, high, base_c, ceiling_c, cutoff)
+        return _cut(shape, low, high, base_c, optimum_c, ceiling_c, cutoff)
     after = np.asarray(next_min_c, dtype=float)
-    first = _cut(shape, low, high, base_c, ceiling_c, cutoff)
-    second = _cut(shape, np.minimum(after, high), np.maximum(after, high), base_c, ceiling_c, cutoff)
+    first = _cut(shape, low, high, base_c, optimum_c, ceiling_c, cutoff)
+    second = _cut(shape, np.minimum(after, high), np.maximum(after, high), base_c, optimum_c, ceiling_c, cutoff)
     return (first + second) / 2.0
 
 
@@ -94,13 +99,14 @@ def degree_days_perry_wehner(air_max_c: ArrayLike, *, base_c: float = f_to_c(60.
 
 
 def heat_by_day(weather: pd.DataFrame, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C,
-                method: str = "single sine", cutoff: str = "horizontal") -> pd.DataFrame:
+                optimum_c: float | None = None, method: str = "single sine",
+                cutoff: str = "horizontal") -> pd.DataFrame:
     """Degree days for each row of a weather table (columns ``patch``, ``date``, ``air_min_c``, ``air_max_c``).
 
     The next day's minimum, for the double methods, is taken from the same patch and from the very next day only.
     One row for each row of ``weather``, in its order and with its index. Columns: ``patch``, ``date``,
-    ``heat_c_day``, ``method``, ``cutoff``, ``base_c``, ``ceiling_c``, ``flag`` ("", "no reading", "lowest above
-    highest" or "no next day"); a flagged day has no heat.
+    ``heat_c_day``, ``method``, ``cutoff`` ("optimum" where one was given), ``base_c``, ``optimum_c``, ``ceiling_c``,
+    ``flag`` ("", "no reading", "lowest above highest" or "no next day"); a flagged day has no heat.
 
     >>> days = pd.DataFrame({"patch": "p", "date": pd.to_datetime(["2024-07-01", "2024-07-02"]),
     ...                      "air_min_c": [10.0, 30.0], "air_max_c": [24.0, 20.0]})
@@ -116,11 +122,12 @@ def heat_by_day(weather: pd.DataFrame, *, base_c: float = BASE_C, ceiling_c: flo
     conditions, names = [np.isnan(low) | np.isnan(high), turned], ["no reading", "lowest above highest"]
     if method.startswith("double"):
         conditions, names = [*conditions, np.isnan(after)], [*names, "no next day"]
-    heat = degree_days(np.where(turned, np.nan, low), high, base_c=base_c, ceiling_c=ceiling_c, method=method,
-                       cutoff=cutoff, next_min_c=after)
+    heat = degree_days(np.where(turned, np.nan, low), high, base_c=base_c, ceiling_c=ceiling_c, optimum_c=optimum_c,
+                       method=method, cutoff=cutoff, next_min_c=after)
     return pd.DataFrame({
-        "patch": weather["patch"], "date": weather["date"], "heat_c_day": heat, "method": method, "cutoff": cutoff,
-        "base_c": base_c, "ceiling_c": ceiling_c,
+        "patch": weather["patch"], "date": weather["date"], "heat_c_day": heat, "method": method,
+        "cutoff": cutoff if optimum_c is None else "optimum", "base_c": base_c,
+        "optimum_c": np.nan if optimum_c is None else optimum_c, "ceiling_c": ceiling_c,
         "flag": np.select(conditions, names, default="").astype(object)}, index=weather.index)
 
 
@@ -133,23 +140,49 @@ def _next_day_minimum(weather: pd.DataFrame) -> NDArray:
     return known.reindex(wanted).to_numpy()
 
 
-def _check_choice(method: str, cutoff: str, base_c: float, ceiling_c: float, next_min_c: ArrayLike | None) -> None:
+def heat_rule(*, base_c: float = BASE_C, ceiling_c: float = CEILING_C, optimum_c: float | None = None,
+              method: str = "single sine", cutoff: str = "horizontal") -> str:
+    """What degree days were worked out by, in words.
+
+    >>> heat_rule(), heat_rule(optimum_c=25.0)
+    ('single sine, horizontal cut-off, 10 to 32 C', 'single sine, best at 25 C, 10 to 32 C')
+    """
+    above = f"{cutoff} cut-off" if optimum_c is None else f"best at {optimum_c:g} C"
+    return f"{method}, {above}, {base_c:g} to {ceiling_c:g} C"
+
+
+def _check_choice(method: str, cutoff: str, base_c: float, optimum_c: float | None, ceiling_c: float,
+                  next_min_c: ArrayLike | None) -> None:
     if method not in METHODS:
         raise PatchstatsError(f"There is no degree-day method {method!r}; the methods are {', '.join(METHODS)}.")
     if cutoff not in CUTOFFS:
         raise PatchstatsError(f"There is no cut-off {cutoff!r}; the cut-offs are {', '.join(CUTOFFS)}.")
     if cutoff != "horizontal" and not method.endswith(("sine", "triangle")):
         raise PatchstatsError(f"The method {method!r} has no {cutoff} cut-off; use a sine or a triangle.")
+    if optimum_c is not None:
+        if not method.endswith(("sine", "triangle")):
+            raise PatchstatsError(f"The method {method!r} has no optimum; use a sine or a triangle.")
+        if cutoff != "horizontal":
+            raise PatchstatsError(f"An optimum takes the place of the {cutoff} cut-off; give one of the two.")
+        if not base_c < optimum_c < ceiling_c:
+            raise PatchstatsError(f"The optimum ({optimum_c:g}) must lie between base ({base_c:g}) and ceiling "
+                                  f"({ceiling_c:g}).")
     if not base_c < ceiling_c:
         raise PatchstatsError(f"The base ({base_c:g}) must lie below the ceiling ({ceiling_c:g}).")
     if method.startswith("double") and next_min_c is None:
         raise PatchstatsError(f"The method {method!r} needs the next day's lowest temperature.")
 
 
-def _cut(shape, low: NDArray, high: NDArray, base: float, ceiling: float, cutoff: str) -> NDArray:
-    """Heat above the base less what the cut-off takes away above the ceiling."""
+def _cut(shape, low: NDArray, high: NDArray, base: float, optimum: float | None, ceiling: float,
+         cutoff: str) -> NDArray:
+    """Heat above the base less what the cut-off takes away above the ceiling, or the fall above the optimum."""
     above_base, _ = shape(low, high, base)
     above_ceiling, hours = shape(low, high, ceiling)
+    if optimum is not None:
+        # rising by 1 a degree to the optimum, falling by `fall` a degree to nothing at the ceiling, nothing beyond
+        fall = (optimum - base) / (ceiling - optimum)
+        above_optimum, _ = shape(low, high, optimum)
+        return np.maximum(above_base - (1.0 + fall) * above_optimum + fall * above_ceiling, 0.0)
     if cutoff == "horizontal":
         return above_base - above_ceiling
     # hours above the ceiling (as a share of the day) lose what they earned up to the ceiling, too; where a threshold

@@ -13,20 +13,20 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from patchstats.heat import BASE_C, CEILING_C, degree_days
+from patchstats.heat import BASE_C, CEILING_C, degree_days, heat_rule
 from patchstats.remarks import PatchstatsError
 from patchstats.tables import table_of
 
 _SPAN = 1 << 20  # days in a patch's stretch of the sorted key: wider than any calendar
 
 
-def patch_days(club, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C, method: str = "single sine",
-               cutoff: str = "horizontal", as_of=None) -> pd.DataFrame:
+def patch_days(club, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C, optimum_c: float | None = None,
+               method: str = "single sine", cutoff: str = "horizontal", as_of=None) -> pd.DataFrame:
     """One row a patch and day: mean soil temperature, highest and lowest air temperature, rain, water, degree days.
 
-    ``base_c``, ``ceiling_c``, ``method`` and ``cutoff`` as in :func:`patchstats.heat.degree_days`; double methods are
-    refused, since they need the next day's minimum and a row may know nothing of the next day. ``as_of`` leaves out
-    all that is dated later. Several readings of one day are averaged, water is summed.
+    ``base_c``, ``ceiling_c``, ``optimum_c``, ``method`` and ``cutoff`` as in :func:`patchstats.heat.degree_days`; the
+    double methods are refused, since they need the next day's minimum and a row may know nothing of the next day.
+    ``as_of`` leaves out all that is dated later. Several readings of one day are averaged, water is summed.
 
     Columns as in ``DICTIONARY["patch_days"]`` (the errors of the soil aside): patch, date, soil_c, soil_source ("probe"
     or "missing"), air_max_c, air_min_c, rain_mm, water_mm, heat_c_day, heat_rule.
@@ -50,11 +50,13 @@ def patch_days(club, *, base_c: float = BASE_C, ceiling_c: float = CEILING_C, me
     sky = {c: _daily(key, sky_key, weather[c], total=c == "water_mm")
            for c in ("air_max_c", "air_min_c", "rain_mm", "water_mm")}
     low = np.where(sky["air_min_c"] > sky["air_max_c"], np.nan, sky["air_min_c"])  # a day upside down has no heat
-    heat = degree_days(low, sky["air_max_c"], base_c=base_c, ceiling_c=ceiling_c, method=method, cutoff=cutoff)
+    heat = degree_days(low, sky["air_max_c"], base_c=base_c, ceiling_c=ceiling_c, optimum_c=optimum_c, method=method,
+                       cutoff=cutoff)
+    rule = heat_rule(base_c=base_c, ceiling_c=ceiling_c, optimum_c=optimum_c, method=method, cutoff=cutoff)
     return pd.DataFrame({
         "patch": names.to_numpy()[key // _SPAN], "date": (key % _SPAN).astype("datetime64[D]").astype("datetime64[ns]"),
         "soil_c": soil_c, "soil_source": np.array(["probe", "missing"], dtype=object)[np.isnan(soil_c).astype(int)],
-        **sky, "heat_c_day": heat, "heat_rule": f"{method}, {cutoff} cut-off, {base_c:g} to {ceiling_c:g} C"})
+        **sky, "heat_c_day": heat, "heat_rule": rule})
 
 
 def _key(names: pd.Index, patch: pd.Series, date: pd.Series) -> np.ndarray:

@@ -218,6 +218,18 @@ def test_nothing_dated_later_changes_a_row():
     assert daily_gains(wild)["soil_c"][upto].equals(whole["soil_c"][upto])
 
 
+def test_the_rule_of_the_degree_days_is_said():
+    club = club_of(growth([30, 33]), [30, 33])
+    club["weather"] = conform("weather", pd.DataFrame({
+        "patch": "Ada Brook/home", "date": SET + pd.to_timedelta([31, 32, 33], unit="D"), "air_min_c": 12.0,
+        "air_max_c": 30.0, "line": range(3)}))
+    assert daily_gains(club).attrs["heat_rule"] == "single sine, horizontal cut-off, 10 to 32 C"
+    own = patch_days(club, base_c=8.0, optimum_c=24.0, ceiling_c=33.0)
+    gains = daily_gains(club, days=own)
+    assert gains.attrs["heat_rule"] == "single sine, best at 24 C, 8 to 33 C"
+    assert gains["heat_c_day"].iloc[0] == pytest.approx(own["heat_c_day"].mean())
+
+
 def test_patch_days_refuse_a_method_that_needs_tomorrow():
     with pytest.raises(PatchstatsError, match="needs the next day's minimum"):
         patch_days({}, method="double sine")

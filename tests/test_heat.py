@@ -126,6 +126,53 @@ def test_shapes_integrate(method, cutoff):
         assert degree_days(low, high, method=method, cutoff=cutoff) == pytest.approx(expected[cutoff], abs=2e-4)
 
 
+SHAPED = [m for m in METHODS if m.endswith(("sine", "triangle"))]
+
+
+@pytest.mark.parametrize("method", ["single sine", "single triangle"])
+def test_an_optimum_integrates(method):
+    # the closed form against adding up 200,000 moments of the day: up to 26 C, down to nothing at 34
+    t = (np.arange(200_000) + 0.5) / 200_000
+    for low, high in [(5, 20), (8, 30), (15, 40), (28, 33), (35, 41)]:
+        wave = np.sin(2 * np.pi * t) if method == "single sine" else 1 - 4 * np.abs(t - 0.5)
+        air = (low + high) / 2 + (high - low) / 2 * wave
+        earned = np.interp(air, [10, 26, 34], [0, 16, 0])
+        heat = degree_days(low, high, base_c=10, optimum_c=26, ceiling_c=34, method=method)
+        assert heat == pytest.approx(earned.mean(), abs=2e-4)
+
+
+@pytest.mark.parametrize("method", SHAPED)
+def test_an_optimum_stands_between_the_published_cutoffs(method):
+    # Drawn to the ceiling it is the vertical cut-off (UC IPM, Esparto 2020, single sine: 3.47, 4.54 and 0), and with
+    # the ceiling out of reach the horizontal cut-off at the optimum (Zalom et al. 1983, Table 7, above).
+    rows = np.array(ZALOM, dtype=float)
+    low, high, after = rows[:, 0], rows[:, 1], rows[:, 2]
+    near = degree_days(low, high, base_c=55, optimum_c=90 - 1e-9, ceiling_c=90, method=method, next_min_c=after)
+    vertical = degree_days(low, high, base_c=55, ceiling_c=90, method=method, cutoff="vertical", next_min_c=after)
+    assert near == pytest.approx(vertical, abs=1e-3)
+    far = degree_days(low, high, base_c=55, optimum_c=90, ceiling_c=1e12, method=method, next_min_c=after)
+    column = {"single triangle": 3, "double triangle": 4, "single sine": 5, "double sine": 6}[method]
+    assert np.abs(far - rows[:, column]).max() <= 0.005 + 1e-6
+    if method == "single sine":
+        esparto = degree_days([43, 55, 72], [81, 92, 95], base_c=50, optimum_c=70 - 1e-9, ceiling_c=70, method=method)
+        assert esparto == pytest.approx([3.47, 4.54, 0.0], abs=0.005 + 1e-6)
+
+
+def test_an_optimum_is_said_and_must_make_sense():
+    days = pd.DataFrame({"patch": "p", "date": pd.to_datetime(["2024-07-01"]), "air_min_c": [10.0],
+                         "air_max_c": [24.0]})
+    row = heat_by_day(days, optimum_c=20.0).iloc[0]
+    assert (row["cutoff"], row["optimum_c"]) == ("optimum", 20.0)
+    assert row["heat_c_day"] < heat_by_day(days)["heat_c_day"].iloc[0]
+    assert np.isnan(heat_by_day(days)["optimum_c"].iloc[0])
+    with pytest.raises(PatchstatsError, match="must lie between base .10. and ceiling .32."):
+        degree_days(10, 20, optimum_c=40)
+    with pytest.raises(PatchstatsError, match="takes the place of the vertical cut-off"):
+        degree_days(10, 20, optimum_c=25, cutoff="vertical")
+    with pytest.raises(PatchstatsError, match="has no optimum; use a sine or a triangle"):
+        degree_days(10, 20, optimum_c=25, method="simple average")
+
+
 def test_level_days_and_no_ceiling():
     for method in METHODS:
         assert degree_days(20, 20, method=method, next_min_c=20) == 10
