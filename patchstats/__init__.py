@@ -39,7 +39,7 @@ _LENT = {
         "reference_evapotranspiration_mm_hargreaves",
     "patchstats.patchdays": "lagged_means patch_days totals_since window_means",
     "patchstats.plantsize": "size_at size_at_set",
-    "patchstats.tapers": "tape_errors tape_scatter",
+    "patchstats.tapers": "tape_errors tape_scatter tape_words",
     "patchstats.soilfill": "filled_days soil_against_air",
     "patchstats.robustness": "imputed leave_one_out specifications",
 }

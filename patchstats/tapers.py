@@ -22,8 +22,10 @@ from patchstats.remarks import PatchstatsError
 from patchstats.tables import table_of
 from patchstats.tape import over_the_top_total_cm
 from patchstats.tapings import settle
+from patchstats.units import IMPERIAL, Shown, say
 
 LONGEST_STEP_DAYS = 4.0  # between neighbouring tapings, for roughness
+WORTH_A_WORD = 1.2  # less beside the club's middle is not worth a member's while: common practice, no source
 YOUNGEST_DAYS = 60.0  # 91 % of the inches are grown by then (Holland, N.E.P.G.A. Newsletter, June 1993)
 
 
@@ -148,3 +150,28 @@ def tape_errors(club, *, as_of=None) -> pd.Series:
     {'Ana': 1.41}
     """
     return tape_scatter(club, as_of=as_of)["tape_cm_sd"].rename("tape_se_cm")
+
+
+def tape_words(scatter: pd.DataFrame, *, shown: Shown = IMPERIAL) -> pd.Series:
+    """What to tell each member of their tape, kindly: one sentence or two a grower, in the club's units.
+
+    ``scatter`` as :func:`tape_scatter` gives it. Only a scatter that surely lies above the club's middle (its whole
+    interval does), and by a fifth at least, is met with advice; one as far below is met with praise.
+
+    >>> row = {"tape_cm_sd": 2.0, "tape_cm_sd_low": 1.8, "tape_cm_sd_high": 2.3, "club_cm_sd": 1.3}
+    >>> tape_words(pd.DataFrame([row], index=["Ana"]))["Ana"].split(". ")[0]
+    "Your tape scatters 0.8 in (0.7 in to 0.9 in); the club's middle is 0.5 in"
+    """
+    def words(row) -> str:
+        own, low, high, middle = (say(row[c], "tape_cm", shown, decimals=1) for c in (
+            "tape_cm_sd", "tape_cm_sd_low", "tape_cm_sd_high", "club_cm_sd"))
+        told = f"Your tape scatters {own} ({low} to {high}); the club's middle is {middle}."
+        beside = row["tape_cm_sd"] / row["club_cm_sd"]
+        if row["tape_cm_sd_low"] > row["club_cm_sd"] and beside > WORTH_A_WORD:
+            return told + " Taping twice a day, and writing both down, brings the mean of the two nearer the fruit."
+        if row["tape_cm_sd_high"] < row["club_cm_sd"] and beside < 1.0 / WORTH_A_WORD:
+            return told + " Others could learn from how you tape."
+        return told
+
+    return pd.Series({grower: words(row) for grower, row in scatter.iterrows()}, dtype=object, name="tape").rename_axis(
+        "grower")

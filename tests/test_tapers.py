@@ -9,7 +9,8 @@ from test_growthpath import SET, holland
 from patchstats.gains import daily_gains
 from patchstats.remarks import PatchstatsError
 from patchstats.tables import conform
-from patchstats.tapers import common_variance, tape_errors, tape_scatter
+from patchstats.tapers import common_variance, tape_errors, tape_scatter, tape_words
+from patchstats.units import METRIC
 
 
 def club_of(scatter_cm, *, doubled, days=None, fruits_each=6, seed=1):
@@ -91,6 +92,21 @@ def test_the_errors_serve_the_gains():
     gains = daily_gains(club, tape_se_cm=tape_errors(club)).groupby("grower")["mass_kg_se"].mean()
     scatter = tape_scatter(club)["tape_cm_sd"]
     assert gains["Ben Cole"] / gains["Ada Brook"] == pytest.approx(scatter["Ben Cole"] / scatter["Ada Brook"], rel=0.02)
+
+
+def test_members_are_told_kindly_and_only_what_is_sure():
+    members = {f"Member {i}": 1.3 for i in range(6)} | {"Poor Tape": 2.6, "Fine Tape": 0.65}
+    found = tape_scatter(club_of(members, doubled=1))
+    told = tape_words(found)
+    assert list(told.index) == list(found.index)
+    assert "Taping twice a day" in told["Poor Tape"] and "Others could learn" in told["Fine Tape"]
+    others = told[found.index.str.startswith("Member")]
+    assert not others.str.contains("Taping twice|Others could").any()
+    own, middle = found.loc["Poor Tape", ["tape_cm_sd", "club_cm_sd"]] / 2.54
+    assert told["Poor Tape"].startswith(f"Your tape scatters {own:.1f} in (")
+    assert f"the club's middle is {middle:.1f} in." in told["Poor Tape"]
+    assert "cm" in tape_words(found, shown=METRIC)["Poor Tape"]
+    assert tape_words(tape_scatter({})).empty
 
 
 def test_a_club_without_witnesses_has_no_rows():
