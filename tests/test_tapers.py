@@ -96,7 +96,7 @@ def test_the_errors_serve_the_gains():
 
 def test_members_are_told_kindly_and_only_what_is_sure():
     members = {f"Member {i}": 1.3 for i in range(6)} | {"Poor Tape": 2.6, "Fine Tape": 0.65}
-    found = tape_scatter(club_of(members, doubled=1))
+    found = tape_scatter(club_of(members, doubled=1), level=0.99)  # at 0.9 one in twenty is told by chance
     told = tape_words(found)
     assert list(told.index) == list(found.index)
     assert "Taping twice a day" in told["Poor Tape"] and "Others could learn" in told["Fine Tape"]
