@@ -59,6 +59,8 @@ def tape_scatter(club, *, level: float = 0.9, as_of=None) -> pd.DataFrame:
     variance = (out["squares"] / out["df"]).to_numpy()
     df = out["df"].to_numpy(float)
     common, weight = common_variance(variance, df)
+    # Half the members' variances, common * weight / chi-squared, lie below that of the chi-squared's median.
+    middle = common * weight / chi2.median(weight) if np.isfinite(weight) else common
     weight = min(weight, df.sum())  # the club's middle is no surer than all its tapings together
     drawn = (weight * common + df * variance) / (weight + df)
     total = df + weight
@@ -66,7 +68,7 @@ def tape_scatter(club, *, level: float = 0.9, as_of=None) -> pd.DataFrame:
     out["raw_tape_cm_sd"] = np.sqrt(variance)
     out["tape_cm_sd_low"] = np.sqrt(drawn * total / chi2.ppf(0.5 + level / 2.0, total))
     out["tape_cm_sd_high"] = np.sqrt(drawn * total / chi2.ppf(0.5 - level / 2.0, total))
-    out["club_cm_sd"] = np.sqrt(common)
+    out["club_cm_sd"] = np.sqrt(middle)
     return out[["doubled", "neighbours", "tape_cm_sd", "raw_tape_cm_sd", "tape_cm_sd_low", "tape_cm_sd_high", "df",
                 "club_cm_sd"]]
 

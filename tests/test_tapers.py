@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import polygamma
+from scipy.stats import norm
 from test_growthpath import SET, holland
 
 from patchstats.gains import daily_gains
@@ -61,6 +62,14 @@ def test_few_tapings_are_drawn_to_the_middle_of_the_club():
     assert found["tape_cm_sd"].rank().equals(found["raw_tape_cm_sd"].rank())
 
 
+def test_the_middle_of_the_club_has_half_of_the_members_on_either_side():
+    # Members whose scatters differ much: the middle is theirs, 1.3 cm, and not what their variances are drawn to.
+    spread = np.exp(norm.ppf((np.arange(15) + 0.5) / 15) * 0.5)
+    found = tape_scatter(club_of({f"Member {i:02d}": 1.3 * x for i, x in enumerate(spread)}, doubled=2, fruits_each=3))
+    assert found["club_cm_sd"].iloc[0] == pytest.approx(1.3, rel=0.1)  # 15 members: 0.5 / sqrt(15) is 0.13
+    assert 5 <= (found["tape_cm_sd"] < found["club_cm_sd"]).sum() <= 10
+
+
 def test_common_variance_recovers_its_own_model():
     # Variances s2 = s2_0 * F(d, d0) (Smyth 2004, section 6): draw them, find s2_0 and d0 again.
     rng = np.random.default_rng(7)
@@ -96,7 +105,7 @@ def test_the_errors_serve_the_gains():
 
 def test_members_are_told_kindly_and_only_what_is_sure():
     members = {f"Member {i}": 1.3 for i in range(6)} | {"Poor Tape": 2.6, "Fine Tape": 0.65}
-    found = tape_scatter(club_of(members, doubled=1), level=0.99)  # at 0.9 one in twenty is told by chance
+    found = tape_scatter(club_of(members, doubled=1), level=0.99)
     told = tape_words(found)
     assert list(told.index) == list(found.index)
     assert "Taping twice a day" in told["Poor Tape"] and "Others could learn" in told["Fine Tape"]
