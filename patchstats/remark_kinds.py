@@ -35,6 +35,10 @@ _kind("zip-swells", "refused", "Packed file that swells",
       "A spreadsheet is a packed file. One that unpacks to an enormous size is damaged or made to do harm.",
       "Unpacked, this file would be {size} large; files over {limit} are not opened.",
       "Save the sheet with the log as CSV and hand that in.")
+_kind("sheet-spread", "refused", "Cells far apart",
+      "A stray cell far to the right or far down makes a sheet enormous, although nearly all of it is empty.",
+      "A sheet of this file spans {spans} cells; sheets over {limit} are not opened.",
+      "Delete what stands far to the right of the log or far below it, save, and hand it in again.")
 _kind("not-a-log", "refused", "Not a log",
       "Pictures, documents and programs hold no rows and columns that could be read.",
       "This file is {what}, not a table.", "Type the readings into the blank log, or save the sheet as CSV or Excel.")

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import io
 import zipfile
+from pathlib import Path
 
 import pytest
+import xlsxwriter
 
 from patchstats import intake
 from patchstats.intake import bytes as opening
 from patchstats.remarks import IntakeError
+
+SPECIMENS = Path(__file__).parent / "specimens"
 
 
 @pytest.mark.parametrize("codec", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32"])
@@ -61,3 +65,43 @@ def test_a_name_ending_says_nothing(tmp_path):
 def test_words_that_begin_like_a_picture_are_words():
     result = intake.read_bytes(b"BMX,Grower,Fruit\nDate,Circ\n", "log.csv")
     assert all(r.code != "not-a-log" for r in result.remarks)
+
+
+def test_a_stray_cell_at_the_far_corner_is_refused_before_the_sheet_is_spread_out():
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
+        sheet = book.add_worksheet()
+        sheet.write(0, 0, "Date")
+        sheet.write(1_048_575, 16_383, 1)
+    (said,) = intake.read_bytes(out.getvalue(), "far.xlsx").remarks
+    assert said.message == ("A sheet of this file spans 17,179,869,184 cells; sheets over 4,000,000 are not opened.")
+
+
+def test_a_cell_repeated_without_end_is_refused():
+    whole = (SPECIMENS / "open_document_sheet.ods").read_bytes()
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(whole)) as packed, zipfile.ZipFile(out, "w") as made:
+        for name in packed.namelist():
+            made.writestr(name, packed.read(name).replace(
+                b'office:value="44"', b'office:value="44" table:number-columns-repeated="2000000000"'))
+    assert [r.code for r in intake.read_bytes(out.getvalue(), "log.ods").remarks] == ["sheet-spread"]
+
+
+# Damage in an .xls that would lead its reader in a circle or make it take all memory: place in the file, bytes there.
+@pytest.mark.parametrize(("at", "there"), [
+    (48, b"\xff\xff\xff\x7f"),  # the folder's first sector, far beyond the file
+    (44, b"\xff\xff\xff\x7f"),  # how many sectors its table has
+    (76, b"\xf0\xff\xff\x00"),  # where its table is
+    (2568, b"\x25"),  # the first row of a sheet behind its last
+    (100, b""), (2000, b"")])  # cut short
+def test_a_damaged_old_workbook_is_refused(at, there):
+    whole = (SPECIMENS / "workbook_of_1997.xls").read_bytes()
+    data = whole[:at] + (there + whole[at + len(there):] if there else b"")
+    assert [r.code for r in intake.read_bytes(data, "log.xls").remarks] == ["file-damaged"]
+
+
+def test_an_old_workbook_whose_sectors_run_in_a_circle_is_refused():
+    whole = bytearray((SPECIMENS / "workbook_of_1997.xls").read_bytes())
+    table = (int.from_bytes(whole[76:80], "little") + 1) * 512
+    whole[table + 4:table + 8] = (0).to_bytes(4, "little")  # the second sector of the workbook leads back to the first
+    assert [r.code for r in intake.read_bytes(bytes(whole), "log.xls").remarks] == ["file-damaged"]

@@ -11,9 +11,13 @@ import datetime as dt
 import io
 import re
 import zipfile
+import zlib
 from dataclasses import dataclass, field
+from xml.etree import ElementTree
 
+from patchstats.intake.compound import MAGIC, is_modest, workbook_stream
 from patchstats.intake.formulas import put_uncomputed
+from patchstats.intake.span import MOST_CELLS, cells_spanned
 from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
 
@@ -46,7 +50,7 @@ def open_bytes(data: bytes, name: str) -> Opened:
         return _refuse("file-too-large", name, size=in_words(len(data)), limit=in_words(LARGEST_BYTES))
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         return _refuse("file-empty", name)
-    if data[:4] == b"PK\x03\x04" or data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
+    if data[:4] == b"PK\x03\x04" or data[:8] == MAGIC:
         return _open_workbook(data, name)
     for start, what in _PICTURES:
         # Two letters may begin an honest log too; with control characters behind them they do not.
@@ -126,13 +130,20 @@ def _open_workbook(data: bytes, name: str) -> Opened:
             with zipfile.ZipFile(io.BytesIO(data)) as packed:
                 names = packed.namelist()
                 unpacked = sum(item.file_size for item in packed.infolist())
+                spanned = cells_spanned(packed) if unpacked <= LARGEST_UNPACKED_BYTES else 0
         except (zipfile.BadZipFile, ValueError, NotImplementedError, OSError, EOFError, KeyError, IndexError,
-                UnicodeDecodeError, OverflowError):
+                UnicodeDecodeError, OverflowError, RuntimeError, zlib.error, ElementTree.ParseError):
             return _refuse("file-damaged", name, why="it is cut short or damaged")
         if unpacked > LARGEST_UNPACKED_BYTES:
             return _refuse("zip-swells", name, size=in_words(unpacked), limit=in_words(LARGEST_UNPACKED_BYTES))
+        if spanned > MOST_CELLS:
+            return _refuse("sheet-spread", name, spans=f"{spanned:,}", limit=f"{MOST_CELLS:,}")
+        if "xl/workbook.bin" in names:
+            return _refuse("not-a-log", name, what="a binary workbook")
         if not any(n.startswith("xl/") or n == "content.xml" for n in names):
             return _refuse("not-a-log", name, what="a packed file or a document")
+    elif (stream := workbook_stream(data)) is None or not is_modest(stream):
+        return _refuse("file-damaged", name, why="it is cut short or damaged")
     import python_calamine
 
     try:

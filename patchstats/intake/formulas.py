@@ -13,6 +13,9 @@ import zipfile
 from collections.abc import Iterator
 from xml.etree import ElementTree
 
+from patchstats.intake.compound import workbook_stream
+from patchstats.intake.span import column_number
+
 Sheets = list[tuple[str, list[list[str]]]]
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -60,7 +63,7 @@ def _in_xlsx(packed: zipfile.ZipFile) -> Iterator[tuple[str, int, int, str]]:
             told = value.text if value is not None else None
             empty_text = cell.get("t") == "str" and value is not None
             if at and (cell.get("t") == "e" or formula is not None and not told and not empty_text):
-                yield (sheet.get("name", ""), int(at[2]) - 1, _column_number(at[1]),
+                yield (sheet.get("name", ""), int(at[2]) - 1, column_number(at[1]),
                        told or f"={(formula.text if formula is not None else '') or ''}")
 
 
@@ -79,7 +82,7 @@ def _in_ods(content: ElementTree.Element) -> Iterator[tuple[str, int, int, str]]
 
 
 def _in_xls(data: bytes) -> Iterator[tuple[str, int, int, str]]:
-    stream = _workbook_stream(data)
+    stream = workbook_stream(data) or b""
     for code, body, _ in list(_records(stream, 0)):
         if code != _SHEET or len(body) < 8:
             continue
@@ -108,43 +111,6 @@ def _records(stream: bytes, at: int) -> Iterator[tuple[int, bytes, int]]:
         if depth <= 0:
             return
         at += 4 + size
-
-
-def _workbook_stream(data: bytes) -> bytes:
-    """The stream ``Workbook`` (before 1997 ``Book``) of a compound file, empty when there is none."""
-    size = 1 << struct.unpack_from("<H", data, 30)[0]
-    if size not in (512, 4096):
-        return b""
-
-    def sector(number: int) -> bytes:
-        return data[(number + 1) * size:(number + 2) * size]
-
-    table: list[int] = []
-    for number in struct.unpack_from("<109I", data, 76):  # the header names enough of them for 7 MB
-        if number < 0xFFFFFFFA:
-            table += struct.unpack(f"<{size // 4}I", sector(number).ljust(size, b"\xff"))
-
-    def chain(number: int) -> bytes:
-        read: list[bytes] = []
-        while number < len(table) and len(read) * size <= len(data):
-            read.append(sector(number))
-            number = table[number]
-        return b"".join(read)
-
-    folder = chain(struct.unpack_from("<I", data, 48)[0])
-    for at in range(0, len(folder) - 127, 128):
-        name = folder[at:at + 64].decode("utf-16-le", "replace").split("\x00")[0]
-        length = struct.unpack_from("<I", folder, at + 120)[0]
-        if name in ("Workbook", "Book") and length >= 4096:  # shorter ones lie elsewhere, and no program writes them
-            return chain(struct.unpack_from("<I", folder, at + 116)[0])[:length]
-    return b""
-
-
-def _column_number(letters: str) -> int:
-    number = 0
-    for letter in letters:
-        number = number * 26 + ord(letter) - 64
-    return number - 1
 
 
 def _put(grid: list[list[str]], row: int, column: int, text: str) -> None:
