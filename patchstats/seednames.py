@@ -99,7 +99,7 @@ def read_seed_name(text: str) -> SeedName:
     ('895.5 Quell 2008', '1016 Thornby x self', ('dmg',))
     """
     raw = text
-    s = " ".join(text.replace("×", " x ").replace("’", "'").replace("[", "(").replace("]", ")").split())
+    s = _spaced(text)
     outside, inside = _take_brackets(s)
     marks: list[str] = []
     doubts: list[str] = []
@@ -112,19 +112,42 @@ def read_seed_name(text: str) -> SeedName:
             doubts.append("It names more than one cross.")
         else:
             cross = content  # with its marks, which belong to the parents
-    halves = _split_cross(outside)
-    if len(halves) > 1 and not cross:
-        cross, outside = outside, ""
+    if len(_split_cross(outside)) > 1 and not cross:
+        name, _, behind = (part.strip() for part in outside.partition(" - "))
+        outside, cross = (name, behind) if behind and len(_split_cross(name)) == 1 else ("", outside)
+    elif not cross:
+        outside, cross = _take_last_pollen(outside)
     found, plain = _take_marks(outside)
     marks += found
     seed_parent, pollen_parent, pollen, doubt = _read_cross(cross)
     if doubt:
         doubts.append(doubt)
+    doubts += [f"Of its {role} {parent.raw}: {parent.doubt}" for role, parent in
+               (("seed parent", seed_parent), ("pollen parent", pollen_parent)) if parent is not None and parent.doubt]
     weight, unit, letter, surname, year, doubt = _read_plain(plain)
     if doubt and (plain or not cross):
         doubts.append(doubt)
     return SeedName(raw, weight, unit, letter, surname, year, tuple(dict.fromkeys(marks)), seed_parent, pollen_parent,
                     pollen, " ".join(doubts))
+
+
+_WORD = r"[^\W\d_]"
+
+
+def _spaced(text: str) -> str:
+    """The text with one space wherever a part of a name begins: 209-B, 895est, 08x1016, ``895 Quell 08: ...``."""
+    s = text.replace("×", " x ").replace("’", "'").replace("[", "(").replace("]", ")").replace("_", " ")
+    s = re.sub(r"(?<![^\W_])[xX](?=\d)|(?<=\d)[xX](?=[\s(]|\d)", " x ", s)
+    s = re.sub(rf"(?<=\d)-(?={_WORD})|(?<={_WORD})-(?=\d)", " ", s)
+    s = re.sub(r"\s*[:=]\s*", " - ", re.sub(r"^\s*~", "est ", s))
+    return " ".join(re.sub(rf"(?<=\d)(?={_WORD})|(?<={_WORD})(?=\d)", " ", s).split())
+
+
+def _take_last_pollen(s: str) -> tuple[str, str]:
+    """``895 Quell 08 self`` is the seed of ``895 Quell 08 (self)``: the name, and the word of its pollen or ""."""
+    name, _, word = s.rpartition(" ")
+    known = word.casefold().strip(".,;") in POLLEN_WORDS and re.search(r"\d", name) and re.search(_WORD * 2, name)
+    return (name, word) if known else (s, "")
 
 
 def read_pollen(text: str) -> tuple[str, SeedName | None]:

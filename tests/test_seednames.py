@@ -9,6 +9,8 @@ from patchstats.seednames import look_alikes, read_pollen, read_seed_name
 @pytest.mark.parametrize("text", [
     "895 Quell 08", "895 Quell 2008", "895 quell '08", "895QUELL08", "895 lb Quell 2008", "895lbs. Quell 08",
     "895 Quell'08", "Quell 895 08", "895# Quell 08", " 895   Quell,  2008 ", "895.0 Quell 08", "895 Quell ’08",
+    "895-Quell-08", "895 Quell_08", "895 Quell-2008", "895est Quell 08", "895Quell08est", "~895 Quell 08",
+    "895dmg Quell 08", "895 Quell exh08",
     "895 Quell 08*", "895* Quell 08", "895 est. Quell 2008", "895 Quell 08 (est)", "895 Quell 08 DMG"])
 def test_one_seed_in_many_spellings(text):
     seed = read_seed_name(text)
@@ -21,7 +23,8 @@ def test_one_seed_in_many_spellings(text):
     ("1,985 Thornby 19", "1985 Thornby 2019"), ("150.5 Quell 04", "150.5 Quell 2004"),
     ("150½ Quell 04", "150.5 Quell 2004"), ("150,5 Quell 04", "150.5 Quell 2004"),
     ("2009 Thornby 2019", "2009 Thornby 2019"), ("209 B Quell 12", "209 B Quell 2012"),
-    ("209B Quell 12", "209 B Quell 2012"), ("209 Quell B 12", "209 B Quell 2012"),
+    ("209B Quell 12", "209 B Quell 2012"), ("209-B Quell-12", "209 B Quell 2012"),
+    ("209 Quell B 12", "209 B Quell 2012"),
     ("895 van der Quell 08", "895 van der Quell 2008"), ("1450 O'Ashmere 2016", "1450 O'Ashmere 2016"),
     ("1450 QUELL-THORNBY", "1450 Quell-Thornby"), ("406 kg Quell 2019", "406 kg Quell 2019"),
     ("723 Quell 94", "723 Quell 1994"), ("895 Quell", "895 Quell")])
@@ -41,6 +44,12 @@ def test_names(text, name):
     ("895 Quell 08 (1016 Thornby x open)", "1016 Thornby x open", "open"),
     ("895 Quell 08 (1016 Thornby x ?)", "1016 Thornby x open", "open"),
     ("895 Quell 08 (self)", "? x self", "self"),
+    ("895 Quell 08 self", "? x self", "self"), ("895 Quell 08 Sib.", "? x sib", "sib"),
+    ("895 Quell 08 open", "? x open", "open"),
+    ("895 Quell 08 - 1016 Thornby x self", "1016 Thornby x self", "self"),
+    ("895 Quell 08: 1016 Thornby x1385 Ashmere", "1016 Thornby x 1385 Ashmere", "named"),
+    ("895 Quell 08 (1016Thornby06x1385Ashmere07)", "1016 Thornby 2006 x 1385 Ashmere 2007", "named"),
+    ("895 Quell 08 (1016 Thornby 06x1385 Ashmere 07)", "1016 Thornby 2006 x 1385 Ashmere 2007", "named"),
     ("895 Quell 08 (1016 Thornby (700 Dunmore x 800 Quell) x 1385 Ashmere", "1016 Thornby x 1385 Ashmere", "named"),
     ("895 Quell 08", "", "")])
 def test_crosses(text, cross, pollen):
@@ -53,6 +62,17 @@ def test_a_cross_without_a_name_of_its_own():
     assert seed.surname == ""
     assert seed.name == seed.cross == "1016 Thornby 2006 x 1385 Ashmere 2007"
     assert seed.doubt == ""
+
+
+def test_what_is_doubtful_of_a_parent_is_said_of_the_seed():
+    assert read_seed_name("895 Quell 08 (1016 x self)").doubt == (
+        "Of its seed parent 1016: No grower's name was found.")
+
+
+@pytest.mark.parametrize("surname", ["Open", "Xavier", "Rex", "Self-Thornby", "Bee"])
+def test_a_surname_is_no_pollen_and_no_cross(surname):
+    seed = read_seed_name(f"895 {surname} 08")
+    assert (seed.name, seed.cross, seed.doubt) == (f"895 {surname} 2008", "", "")
 
 
 def test_nested_parents_and_their_marks_are_kept():
