@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from patchstats.intake.blocks import Block, Column, Fact, joined
@@ -66,7 +67,8 @@ def read_wide(page: Page, wide: Wide, words: Words, facts: dict[str, Fact], bloc
     page.headed.append((wide.record, {p: clean(page.text(wide.record, p)) for p in wide.days}))
     ids = {p: words.match(clean(page.text(wide.record, p))) for p in wide.labels}
     corner = next((h for h in ids.values() if h and CONCEPTS[h.concept].kind in ("length", "three", "mass")), None)
-    lines: dict[tuple[tuple[str, str], ...], list[tuple[Heading, int]]] = {}
+    lines: dict[tuple[tuple[tuple[str, str], ...], int], list[tuple[Heading, int]]] = {}
+    told: Counter[tuple] = Counter()
     unsure: list[int] = []
     record = wide.record + 1
     while record < len(page.cells):
@@ -91,10 +93,12 @@ def read_wide(page: Page, wide: Wide, words: Words, facts: dict[str, Fact], bloc
         else:
             if heading.group:
                 names = (*names, (heading.group_of or "fruit", heading.group))
-            lines.setdefault(names, []).append((heading, record))
+            said = (names, heading.concept, heading.depth, heading.time_of_day)
+            lines.setdefault((names, told[said]), []).append((heading, record))
+            told[said] += 1  # a measure told twice of one fruit: a table of its own
             page.use_record(record, [p for p in page.full(record) if p in wide.labels])
         record += 1
-    for names, measures in lines.items():
+    for (names, _), measures in lines.items():
         blocks.append(_turned(page, wide, names, measures, facts))
     if unsure:
         places = [(r, p) for r in unsure for p in page.full(r)]
