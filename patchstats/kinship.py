@@ -136,8 +136,7 @@ def seed_pedigree(seeds: pd.DataFrame, *, open_as: str = "unknown") -> Pedigree:
     """
     if open_as not in OPEN_AS:
         raise PatchstatsError(f"Open pollen can be taken as {', '.join(OPEN_AS)}, not as {open_as!r}.")
-    rows: list[tuple[str, str | None, str | None]] = []
-    sibs: list[str] = []
+    read_rows: list[tuple[str, str | None, str, str | None]] = []
     spelling: dict[str, str] = {}
 
     def one_spelling(name: str) -> str:
@@ -153,13 +152,17 @@ def seed_pedigree(seeds: pd.DataFrame, *, open_as: str = "unknown") -> Pedigree:
         if dam is None and not kind:
             dam, kind, sire = read.seed_parent, read.pollen, read.pollen_parent
         kind = open_as if kind == "open" else kind
-        dam_name = None if dam is None else one_spelling(dam.name)
-        sire_name = None if sire is None else one_spelling(sire.name)
-        if dam_name is not None and kind == "self":
-            sire_name = dam_name
-        elif dam_name is not None and kind == "sib":
-            sire_name = f"{dam_name} (sib)"
-            sibs.append(dam_name)
+        read_rows.append((name, None if dam is None else one_spelling(dam.name), kind,
+                          None if sire is None else one_spelling(sire.name)))
+    # A seed known to be selfed (or sibbed) is inbred also where nobody wrote down of whom: its mother gets a stand-in.
+    mother_of = {name: dam_name for name, dam_name, _, _ in reversed(read_rows) if dam_name is not None}
+    rows: list[tuple[str, str | None, str | None]] = []
+    sibs: list[str] = []
+    for name, dam_name, kind, sire_name in read_rows:
+        if kind in ("self", "sib"):
+            dam_name = dam_name or mother_of.get(name) or f"{name} (its seed parent)"
+            sire_name = dam_name if kind == "self" else f"{dam_name} (sib)"
+            sibs += [dam_name] if kind == "sib" else []
         rows.append((name, dam_name, sire_name))
     return build_pedigree([*rows, *_sib_rows(rows, sibs)])
 

@@ -92,16 +92,21 @@ def seed_lines(club, found: Drivers, *, open_as: str = "unknown", level: float |
         "inbreeding": inbreeding(pedigree).reindex(names), "fruits": fruits.reindex(names).fillna(0).astype("int64")})
     values["planted"] = values["fruits"] > 0
     values = values.sort_values("value", ascending=False, kind="stable")
-    return SeedLines(fit, pedigree, values, heritability(fit, float(np.diag(a).mean())), sd, level)
+    grown = rows.loc[fit.design.index].drop_duplicates("fruit")["seed"]
+    among = a.loc[grown, grown].to_numpy()
+    return SeedLines(fit, pedigree, values, heritability(fit, float(np.diag(among).mean() - among.mean())), sd, level)
 
 
-def heritability(fit: MixedFit, mean_own: float = 1.0) -> pd.Series:
+def heritability(fit: MixedFit, spread: float = 1.0) -> pd.Series:
     """The seed line's share of the variance of a fruit's lasting pace: estimate, low, high, told.
 
     All lasting parts count below the line: seed line, grower, patch in a season, season and fruit (at day 40), not
-    the day-to-day part and not the tape. The interval is that of the seed line's standard deviation (Wald on the
-    logarithm), the other parts held; ``told`` is False where the standard deviation is estimated as none, or its
-    interval spans more than tenfold: then the data cannot tell, and the number must not be used.
+    the day-to-day part and not the tape. ``spread``: the variance expected among the lines of the fruits grown, in
+    units of an outbred line's: the mean of their own relationships less the mean of all (inbred lines lie further
+    apart, related ones closer; Legarra 2016, Theoretical Population Biology 107:26-30). The interval is that of the
+    seed line's standard deviation (Wald on the logarithm), the other parts held; ``told`` is False where the standard
+    deviation is estimated as none, or its interval spans more than tenfold: then the data cannot tell, and the number
+    must not be used.
     """
     table = fit.variances
     parts = table.xs("(Intercept)", level="column")
@@ -109,7 +114,7 @@ def heritability(fit: MixedFit, mean_own: float = 1.0) -> pd.Series:
     rest = float((parts.drop(index="seed")["sd"] ** 2).sum())
 
     def share(sd):
-        return mean_own * sd**2 / (mean_own * sd**2 + rest) if np.isfinite(sd) and sd > 0 else 0.0
+        return spread * sd**2 / (spread * sd**2 + rest) if np.isfinite(sd) and sd > 0 else 0.0
 
     low, high = share(row["low"]), share(row["high"]) if np.isfinite(row["high"]) else 1.0
     told = bool(row["sd"] > 0 and np.isfinite(row["low"]) and row["high"] < 10 * row["low"])
@@ -125,8 +130,9 @@ def cross_plan(club, lines: SeedLines, *, best: int = 8, in_hand: bool = True) -
     A cross is a suggestion to talk over: lines were not given to members by lot.
     """
     seeds = table_of(club, "seeds").dropna(subset=["seed"])
-    stock = pd.Series({read_seed_name(name).name: count for name, count in
-                       zip(seeds["seed"], seeds["stock"].astype("float64"), strict=True)})
+    line_of = {name.casefold(): name for name in lines.pedigree.names}  # in its spelling there
+    line = seeds["seed"].map(lambda name: line_of.get(read_seed_name(name).key))
+    stock = seeds["stock"].astype("float64").groupby(line).sum(min_count=1)
     values = lines.values
     if in_hand:
         held = stock.reindex(values.index)

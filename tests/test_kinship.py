@@ -173,9 +173,22 @@ def test_seeds_as_the_trade_writes_them():
     assert f["1750 Dunmore 2022"] == 0  # open: father unknown
     known = pedigree.frame().set_index("seed")
     assert known.loc["2000 Ashmere 2023"].tolist() == ["1900 Quell 2022", "1700 Dunmore 2022"]
-    assert known.loc["1400 Elmet 2023"].isna().all()  # a self of nobody knows what
+    assert f["1400 Elmet 2023"] == 0.5  # a self of nobody knows what is inbred all the same
+    assert known.loc["1400 Elmet 2023"].tolist() == ["1400 Elmet 2023 (its seed parent)"] * 2
     assert known.loc["1800 Quell 2021 (sib)"].tolist() == ["1500 Thornby 2019", "1600 Ashmere 2019"]
     assert pedigree.faults.empty
+
+
+def test_a_self_or_sib_is_inbred_whoever_its_mother_was():
+    """Wright: F of a selfed seed is 1/2, of a full sibs' seed 1/4. The mother may stand in another row, or nowhere."""
+    columns = ["seed", "seed_parent", "pollen_parent"]
+    f = inbreeding(seed_pedigree(pd.DataFrame([("895 Quell 08 self", None, None), ("900 Quell 09", None, "sib")],
+                                              columns=columns)))
+    assert f["895 Quell 2008"] == 0.5 and f["900 Quell 2009"] == 0.25
+    split = seed_pedigree(pd.DataFrame([("895 Quell 08", None, "self"), ("895 Quell 08", "700 Dunmore 05", None)],
+                                       columns=columns))
+    assert split.faults.empty
+    assert split.frame().set_index("seed").loc["895 Quell 2008"].tolist() == ["700 Dunmore 2005"] * 2
 
 
 def test_open_pollen_can_be_taken_otherwise():

@@ -9,6 +9,7 @@ from scipy import stats
 
 from patchstats import demo
 from patchstats.drivers import fit_drivers
+from patchstats.kinship import relationship_matrix
 from patchstats.practices import PRACTICES, best_against_middle, patch_practices
 from patchstats.remarks import ModelError
 from patchstats.seedlines import cross_plan, heritability, open_pollination_sensitivity, seed_lines
@@ -68,6 +69,38 @@ def test_heritability_is_the_lines_share_of_the_lasting_parts(lines):
     assert own["estimate"] == pytest.approx(sd["seed"] ** 2 / (sd**2).sum(), rel=1e-12)
     assert own["low"] < own["estimate"] < own["high"]
     assert lines.heritability["told"]
+
+
+def test_heritability_is_of_the_lines_that_were_grown(club, found, lines):
+    """Law (Legarra 2016, Theor. Popul. Biol. 107:26-30): among individuals with relationships A the variance to expect
+    is that of the base times (mean of the diagonal - mean of A); here as the mean sample variance of drawn values.
+    Seeds in the box that nobody planted change nothing."""
+    rows = found.rows.loc[lines.fit.design.index].drop_duplicates("fruit")
+    a = relationship_matrix(lines.pedigree)
+    names = rows["seed"].map(lambda name: read_seed_name(name).name)
+    root = np.linalg.cholesky(a.to_numpy() + 1e-12 * np.eye(len(a)))[a.index.get_indexer(names)]
+    drawn = (root @ np.random.default_rng(5).standard_normal((len(a), 4000))).var(axis=0)
+    ratio = lines.heritability["estimate"] / (1 - lines.heritability["estimate"])
+    plain = heritability(lines.fit)["estimate"]
+    assert ratio / (plain / (1 - plain)) == pytest.approx(drawn.mean(), abs=4 * drawn.std() / np.sqrt(4000))
+    tables = dict(club.tables)
+    last = rows["seed"].iloc[0]
+    idle = pd.DataFrame({"seed": [f"{w} Nobody 25" for w in range(900, 960)], "seed_parent": last,
+                         "pollen_parent": "self"})
+    tables["seeds"] = pd.concat([tables["seeds"], idle], ignore_index=True)
+    assert seed_lines(tables, found).heritability["estimate"] == pytest.approx(lines.heritability["estimate"], rel=1e-3)
+
+
+def test_seed_in_hand_is_counted_in_all_its_spellings(club, lines):
+    best = cross_plan(club.tables, lines)["seed_parent"].iloc[0]
+    tables = dict(club.tables)
+    here = tables["seeds"]["seed"].map(lambda name: read_seed_name(name).name) == best
+    rest = tables["seeds"].assign(stock=tables["seeds"]["stock"].mask(here, 2))
+    again = tables["seeds"][here].assign(seed=best.upper(), stock=3)
+    tables["seeds"] = pd.concat([rest, again.astype(rest.dtypes.to_dict())], ignore_index=True)
+    plan = cross_plan(tables, lines)
+    selfed = plan[(plan["seed_parent"] == best) & (plan["pollen_parent"] == best)]
+    assert selfed["stock"].tolist() == [5.0]
 
 
 def test_crosses_have_the_mean_of_their_parents_and_only_seed_in_hand(club, lines):
