@@ -18,6 +18,7 @@ _LINE = re.compile(
     r"([^\W\d_][^\d,;\t|]*?)[\s,;\t|.:–—-]+"  # the grower
     r"((?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+(?:[.,]\d+)?)[\s,;\t|]*(?:lbs?\b|pounds?\b|kgs?\b)?)[.\s,;\t|(]*"
     r"((?:exh|dmg|damaged|official)\w*)?[.\s,;\t|)]*", re.IGNORECASE)
+_LONGEST_LINE = 120  # no name and weight take more
 _WEIGH_OFF = re.compile(r"weigh|results?\b|wiegen|ergebnis|pesee|weging", re.IGNORECASE)
 _FIRST = ("first name", "first", "given name", "forename", "vorname", "prenom", "voornaam")
 _LAST = ("last name", "last", "surname", "family name", "nachname", "nom", "achternaam")
@@ -60,7 +61,7 @@ def results_page(text: str, name: str, words: Words) -> tuple[Page, Laid] | None
 
 def _entry(line: str, words: Words) -> tuple[str, str, str, str] | None:
     """Place, grower, weight and status of a line, or None when it is something else."""
-    found = _LINE.fullmatch(line)
+    found = _LINE.fullmatch(line) if len(line) <= _LONGEST_LINE else None
     if found is None:
         return None
     grower = found[2].strip()
@@ -126,7 +127,7 @@ def _split_status(block: Block) -> None:
         return
     texts = []
     for at, text in enumerate(column.texts):
-        found = _STATUS.fullmatch(clean(text))
+        found = _STATUS.fullmatch(clean(text)) if len(text) <= _LONGEST_LINE else None
         status = read_choice("status", found[2]) if found and len(found[2]) > 2 else None
         texts.append(found[2] if found and status else "")
         if found and status:
