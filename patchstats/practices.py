@@ -1,9 +1,9 @@
 """Practices: what did the best patches do differently from the middle ones?
 
-Patches in a season are put in order by how their fruits gained, with nothing taken into account but age (what
-conditions explain is just what is asked here). The best quarter is set against the middle half, within the same
-season, one practice at a time. That practices differ does not say which of them did it: the best growers do many
-things at once.
+The patches of each season are put in order by how their fruits gained, with nothing taken into account but age (what
+conditions explain is just what is asked here). A season's best quarter is set against the middle half of the same
+season, so that a good summer is not taken for good practice, one practice at a time. That practices differ does not
+say which of them did it: the best growers do many things at once.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from patchstats.ranking import adjust
 from patchstats.remarks import ModelError
 from patchstats.tables import table_of
 
-_PLAIN = "pace_percent ~ spline(day, 4) + (1 + age10 | fruit) + (1 | patch_season)"
+_PLAIN = "pace_percent ~ spline(day, 4) + season + (1 + age10 | fruit) + (1 | patch_season)"
 FEWEST = 8  # patches in a season, on either side, below which nothing is said
 
 # Practice and its meaning; each is one number a patch and season.
@@ -37,24 +37,24 @@ PRACTICES = {
 
 
 def best_against_middle(club, found: Drivers, *, level: float = 0.9) -> pd.DataFrame:
-    """Practices of the best quarter of patches in a season against the middle half of them.
+    """Practices of the best quarter of a season's patches against the middle half of that season's.
 
     One row a practice with data: practice, meaning, best, middle (means), difference (best less middle, within
     season), se, low, high, p, p_adjusted (Holm, over all practices asked: chance finds something in eleven), patches.
     Differences by least squares with seasons as dummies; standard errors by grower (cluster-robust, statsmodels),
     since a grower's seasons are alike. Raises :class:`ModelError` with too few patches.
     """
-    fit = fit_model(_PLAIN, found.rows, errors=found.fit.errors, level=level)
-    order = fit.levels("patch_season")["shift"]
-    low, high = order.quantile([0.25, 0.75])
-    group = pd.Series(np.where(order > high, "best", np.where(order >= low, "middle", "")), index=order.index)
-    table = patch_practices(club, found).join(group.rename("group"), how="inner")
+    rows = found.rows.assign(season=found.rows["season"].astype(int).astype(str))
+    fit = fit_model(_PLAIN, rows, errors=found.fit.errors, level=level)
+    table = patch_practices(club, found).join(fit.levels("patch_season")["shift"], how="inner")
+    low, high = (table.groupby("season")["shift"].transform("quantile", q) for q in (0.25, 0.75))
+    table["group"] = np.where(table["shift"] > high, "best", np.where(table["shift"] >= low, "middle", ""))
     table = table[table["group"] != ""]
     counts = table["group"].value_counts()
     if counts.reindex(["best", "middle"]).fillna(0).min() < FEWEST:
         raise ModelError(f"There are {int(counts.get('best', 0))} best and {int(counts.get('middle', 0))} middle "
                          f"patches in a season; {FEWEST} of each are needed to compare what they did.")
-    rows = []
+    made = []
     for practice, meaning in PRACTICES.items():
         data = table[[practice, "group", "season", "grower"]].dropna()
         sides = data["group"].value_counts().reindex(["best", "middle"]).fillna(0)
@@ -62,13 +62,13 @@ def best_against_middle(club, found: Drivers, *, level: float = 0.9) -> pd.DataF
             continue
         data = data.assign(value=data[practice].astype(float), season=data["season"].astype(int),
                            best=(data["group"] == "best").astype(float))
-        made = smf.ols("value ~ best + C(season)", data).fit(
+        by = smf.ols("value ~ best + C(season)", data).fit(
             cov_type="cluster", cov_kwds={"groups": pd.factorize(data["grower"])[0]}, use_t=True)
-        bounds = made.conf_int(1 - level).loc["best"]
+        bounds = by.conf_int(1 - level).loc["best"]
         means = data.groupby("group")["value"].mean()
-        rows.append((practice, meaning, means["best"], means["middle"], made.params["best"], made.bse["best"],
-                     bounds[0], bounds[1], made.pvalues["best"], len(data)))
-    out = pd.DataFrame(rows, columns=["practice", "meaning", "best", "middle", "difference", "se", "low", "high", "p",
+        made.append((practice, meaning, means["best"], means["middle"], by.params["best"], by.bse["best"],
+                     bounds[0], bounds[1], by.pvalues["best"], len(data)))
+    out = pd.DataFrame(made, columns=["practice", "meaning", "best", "middle", "difference", "se", "low", "high", "p",
                                       "patches"])
     out.insert(9, "p_adjusted", adjust(out["p"], level=level)[1])
     return out.sort_values("p", ignore_index=True)

@@ -160,6 +160,26 @@ def test_practices_of_the_best_are_counted_honestly(club, found):
     assert each["covered_percent"].dropna().between(0, 100).all() and each.index.is_unique
 
 
+def test_a_good_summer_is_not_taken_for_good_practice(club, found):
+    """Law: the best are those of their own season, so that a season in which all gain more changes nothing."""
+    from dataclasses import replace
+
+    as_it_was = best_against_middle(club.tables, found)
+    better = found.rows.assign(pace_percent=found.rows["pace_percent"] + 25.0 * found.rows["season"].eq(2020))
+    again = best_against_middle(club.tables, replace(found, rows=better))
+    columns = ["best", "middle", "difference", "p", "patches"]
+    assert again[columns].to_numpy() == pytest.approx(as_it_was[columns].to_numpy(), rel=1e-9)
+
+
+def test_practices_of_a_single_season(club, found):
+    from dataclasses import replace
+
+    one = replace(found, rows=found.rows[found.rows["season"] == 2022])
+    table = best_against_middle(club.tables, one).set_index("practice")
+    shown = table.loc["secondaries"]
+    assert shown["difference"] == pytest.approx(shown["best"] - shown["middle"], rel=1e-9)  # nothing to match by
+
+
 def test_too_few_patches_are_not_compared(club, found):
     from dataclasses import replace
 
