@@ -53,7 +53,8 @@ def ranks(shift: pd.Series, covariance: pd.DataFrame, *, top: int = 3, level: fl
 def pairs(shift: pd.Series, covariance: pd.DataFrame, *, method: str = "holm", level: float = 0.9) -> pd.DataFrame:
     """Every pair of levels: better, worse, difference, se, low, high, p, p_adjusted, told_apart.
 
-    ``method`` as in :func:`adjust`. low and high are simultaneous by Bonferroni's inequality.
+    ``method`` as in :func:`adjust`. low and high are simultaneous by Bonferroni's inequality, which is the wider: a
+    pair that Holm's steps tell apart may have an interval that still holds zero.
     """
     order = np.argsort(-shift.to_numpy(), kind="stable")
     first, second = np.triu_indices(len(order), 1)
@@ -64,7 +65,7 @@ def pairs(shift: pd.Series, covariance: pd.DataFrame, *, method: str = "holm", l
     with np.errstate(divide="ignore", invalid="ignore"):
         p = 2 * stats.norm.sf(np.where(se > 0, difference / se, 0.0))
     told, adjusted = adjust(p, method=method, level=level)
-    wide = stats.norm.ppf(1 - (1 - level) / (2 * len(p)))
+    wide = stats.norm.ppf(1 - (1 - level) / (2 * max(len(p), 1)))
     return pd.DataFrame({"better": shift.index[a], "worse": shift.index[b], "difference": difference, "se": se,
                          "low": difference - wide * se, "high": difference + wide * se, "p": p,
                          "p_adjusted": adjusted, "told_apart": told})

@@ -7,7 +7,7 @@ together they show on how much the answer leans.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -17,11 +17,12 @@ from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
 from patchstats.drivermodels import MODELS, with_last_days
-from patchstats.drivers import Drivers, driver_rows, fit_model, scaled_tape
+from patchstats.drivers import SOIL_REFERENCE_C, Drivers, driver_rows, fit_model, scaled_tape
 from patchstats.lmm.influence import influence
 from patchstats.stretches import join_gains
 from patchstats.tables import LOSSES, STORED, table_of
 
+FOLLOWED_DAYS = 14  # a loss within so many days of a fruit's last row belongs to that row's week
 ESTIMATE = ["estimate", "se", "df", "low", "high"]
 
 
@@ -116,6 +117,9 @@ def survival_weights(club, rows: pd.DataFrame, *, largest: float = 5.0) -> pd.Se
     table["week"] = (table["day"] // 7).astype(int)
     weeks = table.groupby(["fruit", "week"]).mean().reset_index().sort_values(["fruit", "week"])
     last = weeks.groupby("fruit")["week"].transform("max")
+    # A fruit lost long after its last row here (past the ages looked at, or no longer taped) came through that week.
+    since = (fruits["end_date"] - rows.groupby("fruit")["date"].max()).dt.days
+    lost &= ~(since.reindex(lost.index) > FOLLOWED_DAYS)
     weeks["lost"] = (weeks["week"].eq(last) & weeks["fruit"].map(lost).fillna(False).astype(bool)).astype(float)
     weeks["before"] = weeks.groupby("fruit")["pace_percent"].shift().fillna(100.0).clip(0.0, 200.0)
     weeks["age"] = weeks["week"] - weeks["week"].mean()
@@ -136,12 +140,13 @@ def survival_weights(club, rows: pd.DataFrame, *, largest: float = 5.0) -> pd.Se
 def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFrame:
     """Complete cases beside multiple imputation of soil temperature and plant size.
 
-    Chained equations by predictive mean matching (statsmodels ``MICEData``) from age, set date, pace and what the
-    club's other patches read on those days and how far the patch lies from them; the fits are pooled by Rubin's rules
-    (Rubin 1987, *Multiple Imputation for Nonresponse in Surveys*, ch. 3). Index: term; columns estimate, se, low,
-    high for both ways, rows used by each, and the fraction of missing information. Right only where what is missing
-    depends on what is in the table. Believe it for plant size and set date, less for the soil's own effect: a patch
-    that never had a probe is given the soil of others, and an effect of what was made up comes out weaker than it is.
+    Chained equations by predictive mean matching (statsmodels ``MICEData``): soil from age, set date, plant size, pace
+    and what the club's other patches read on those days and how far the patch lies from them; plant size, one a fruit,
+    from the fruit's set date and pace and its grower's other fruits. The fits are pooled by :func:`pooled`. Index:
+    term; columns estimate, se, low, high for both ways, rows used by each, and the fraction of missing information.
+    Right only where what is missing depends on what is in the table. Believe it for plant size and set date, less for
+    the soil's own effect: a patch that never had a probe is given the soil of others, and an effect of what was made up
+    comes out weaker than it is.
     """
     rows = found.rows
     club_soil = rows.groupby(["season", "date"])["soil_c"].transform("mean")
@@ -154,14 +159,16 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
     state = np.random.get_state()  # MICEData draws from numpy's global stream: borrow it, then give it back
     np.random.seed(seed)
     try:
+        sizes = _plant_sizes(rows[whole])
+        frame["secondaries"] = next(sizes)
         data = MICEData(frame[whole].reset_index(drop=True))
         fits = []
         for _ in range(imputations):
+            size = next(sizes)
+            data.data["secondaries"] = size.to_numpy()
             data.update_all(3)
-            filled = rows[whole].copy()
-            filled["soil_c"] = data.data["soil_c"].to_numpy()
-            filled["soil_from_20_c"] = filled["soil_c"] - 20.0
-            filled["secondaries"] = data.data["secondaries"].to_numpy()
+            filled = rows[whole].assign(soil_c=data.data["soil_c"].to_numpy(), secondaries=size)
+            filled["soil_from_20_c"] = filled["soil_c"] - SOIL_REFERENCE_C
             mean = filled.drop_duplicates("fruit").groupby("grower")["secondaries"].mean()
             filled["secondaries_between"] = filled["grower"].map(mean)
             filled["secondaries_within"] = filled["secondaries"] - filled["secondaries_between"]
@@ -169,19 +176,56 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
     finally:
         np.random.set_state(state)
     terms = [t for t in found.fit.coef.index if t != "(Intercept)" and not t.startswith("spline")]
-    each = np.array([fit.fixed[terms].to_numpy() for fit in fits])
-    within = np.mean([np.diag(fit.fixed_covariance.loc[terms, terms]) for fit in fits], axis=0)
-    between = each.var(axis=0, ddof=1)
-    total = within + (1 + 1 / imputations) * between
-    share = (1 + 1 / imputations) * between / total
-    df = (imputations - 1) / np.maximum(share, 1e-9) ** 2
-    half = stats.t.ppf(0.5 + found.level / 2, np.minimum(df, found.fit.coef.loc[terms, "df"])) * np.sqrt(total)
+    made = pooled(np.array([fit.coef.loc[terms, "estimate"] for fit in fits]),
+                  np.array([fit.coef.loc[terms, "se"] for fit in fits]),
+                  np.mean([fit.coef.loc[terms, "df"] for fit in fits], axis=0), level=found.level)
     complete = found.fit.coef.loc[terms]
     return pd.DataFrame({
         "complete": complete["estimate"], "complete_se": complete["se"], "complete_low": complete["low"],
-        "complete_high": complete["high"], "complete_rows": found.fit.n_rows, "imputed": each.mean(axis=0),
-        "imputed_se": np.sqrt(total), "imputed_low": each.mean(axis=0) - half, "imputed_high": each.mean(axis=0) + half,
-        "imputed_rows": fits[0].n_rows, "missing_information": share}, index=pd.Index(terms, name="term"))
+        "complete_high": complete["high"], "complete_rows": found.fit.n_rows,
+        **{f"imputed{name}": made[part].to_numpy() for name, part in
+           (("", "estimate"), ("_se", "se"), ("_low", "low"), ("_high", "high"))},
+        "imputed_rows": fits[0].n_rows, "missing_information": made["missing_information"].to_numpy()},
+        index=pd.Index(terms, name="term"))
+
+
+def pooled(estimates: np.ndarray, ses: np.ndarray, df: np.ndarray, *, level: float = 0.9) -> pd.DataFrame:
+    """Estimates from several imputed tables as one: estimate, se, df, low, high, missing_information.
+
+    ``estimates`` and ``ses`` have a row an imputation and a column a term; ``df`` are those of a table without gaps.
+    Rubin's rules (Rubin 1987, *Multiple Imputation for Nonresponse in Surveys*, ch. 3) with the degrees of freedom of
+    Barnard and Rubin 1999, Biometrika 86:948-955, which never exceed those of the whole table.
+    """
+    count = len(estimates)
+    between = (1 + 1 / count) * estimates.var(axis=0, ddof=1)
+    total = (ses**2).mean(axis=0) + between
+    share = between / total
+    whole = np.minimum(np.asarray(df, dtype=float), 1e12)
+    known = (whole + 1) / (whole + 3) * whole * (1 - share)
+    used = 1 / (share**2 / (count - 1) + 1 / np.maximum(known, 1e-12))
+    middle, se = estimates.mean(axis=0), np.sqrt(total)
+    half = stats.t.ppf(0.5 + level / 2, used) * se
+    return pd.DataFrame({"estimate": middle, "se": se, "df": used, "low": middle - half, "high": middle + half,
+                         "missing_information": share})
+
+
+def _plant_sizes(rows: pd.DataFrame) -> Iterator[pd.Series]:
+    """Plant size by row, filled in anew each time: drawn once a fruit, since a fruit has one plant."""
+    fruits = rows.groupby("fruit").agg(secondaries=("secondaries", "first"), set_day=("set_day", "first"),
+                                       pace_percent=("pace_percent", "mean"), grower=("grower", "first"))
+    by = fruits.groupby("grower")
+    frame = fruits.drop(columns="grower").astype(float)
+    for column in ("secondaries", "pace_percent"):
+        own = frame[column]
+        others = by[column].transform("count") - own.notna()
+        mean = (by[column].transform("sum").astype(float) - own.fillna(0.0)) / others.where(others > 0)
+        frame[f"grower_{column}"] = mean.fillna(own.mean())
+    data = MICEData(frame.reset_index(drop=True)) if frame["secondaries"].isna().any() else None
+    while True:
+        if data is not None:
+            data.update_all(3)
+            frame["secondaries"] = data.data["secondaries"].to_numpy()
+        yield rows["fruit"].map(frame["secondaries"]).astype(float)
 
 
 def _effects(formula: str, rows: pd.DataFrame, terms: list[str], errors: str, level: float,

@@ -17,7 +17,7 @@ import pandas as pd
 STRETCH_DAYS = 5.0
 # Of a stretch's days whose soil or heat is known: as in the windows of the gains themselves.
 LEAST_SHARE = 0.5
-# A stretch's soil is named by its least direct part.
+# A stretch's soil is named by the least direct part that it is the mean of.
 _DIRECTNESS = ["missing", "air", "filled", "probe"]
 
 
@@ -52,8 +52,10 @@ def join_gains(gains: pd.DataFrame, *, least_days: float = STRETCH_DAYS) -> pd.D
         if column in rows:
             out[column] = _mean_by_days(rows[column], days, stretch)
     if "soil_source" in rows:
-        known = pd.Index(_DIRECTNESS).get_indexer(rows["soil_source"])
-        out["soil_source"] = np.array(_DIRECTNESS, dtype=object)[np.minimum.reduceat(known, first)]
+        place = np.maximum(pd.Index(_DIRECTNESS).get_indexer(rows["soil_source"]), 0)  # not said: as good as missing
+        place[rows["soil_c"].isna()] = len(_DIRECTNESS) - 1  # what is missing has no part in the mean
+        least = np.where(out["soil_c"].isna(), 0, np.minimum.reduceat(place, first))
+        out["soil_source"] = np.array(_DIRECTNESS, dtype=object)[least]
     out["gain_kg_day"] = (out["mass_kg"] - out["mass_before_kg"]) / out["days"]
     out["gain_kg_day_se"] = np.hypot(out["mass_kg_se"], out["mass_before_kg_se"]) / out["days"]
     inside = f"tapings inside a stretch of {least_days:g} days (their weight counts at its ends)"

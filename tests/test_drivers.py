@@ -15,7 +15,7 @@ from patchstats.gains import daily_gains
 from patchstats.lmm import fit_mixed
 from patchstats.lmm.joint import joint_shifts
 from patchstats.remarks import ModelError
-from patchstats.robustness import imputed, leave_one_out, survival_weights
+from patchstats.robustness import _plant_sizes, imputed, leave_one_out, pooled, survival_weights
 
 
 @pytest.fixture(scope="module")
@@ -193,6 +193,55 @@ def test_survival_weights_are_one_where_nothing_was_lost(club, found):
     assert (survival_weights(whole, found.rows) == 1.0).all()
     weights = survival_weights(club.tables, found.rows)
     assert weights.mean() == pytest.approx(1.0, abs=0.05) and weights.std() > 0
+
+
+def test_a_loss_long_after_the_last_row_is_none_of_its_week(club, found):
+    """Ages end at day 80: a fruit lost at day 95 came through all the weeks looked at, as one that was weighed did."""
+    late = dict(club.tables)
+    last = found.rows.groupby("fruit")["date"].max()
+    fruits = late["fruits"]
+    late["fruits"] = fruits.assign(end_reason="weighed").astype(fruits.dtypes.to_dict())
+    gone = fruits["fruit"].isin(last.index[::3])
+    late["fruits"].loc[gone, "end_reason"] = "aborted"
+    end = fruits["fruit"].map(last)
+    late["fruits"]["end_date"] = end + pd.Timedelta(days=30)
+    assert (survival_weights(late, found.rows) == 1.0).all()
+    late["fruits"]["end_date"] = end + pd.Timedelta(days=2)
+    assert survival_weights(late, found.rows).std() > 0
+
+
+def test_pooling_in_closed_form():
+    """Worked by hand (Rubin 1987, ch. 3; Barnard & Rubin 1999, Biometrika 86:948-955). Estimates 1, 2, 3 with se 1:
+    W = 1, B = 1, T = 1 + 4/3 = 7/3, fraction 4/7; df of the whole table 10: observed (11/13) 10 (3/7) = 330/91, Rubin's
+    2 (7/4)^2 = 49/8, so 1 / (91/330 + 8/49). Estimates that agree: no information missing, df (11/13) 10."""
+    found = pooled(np.array([[1.0, 5.0], [2.0, 5.0], [3.0, 5.0]]), np.ones((3, 2)), np.array([10.0, 10.0]), level=0.9)
+    assert found["estimate"].tolist() == [2.0, 5.0]
+    assert found["se"].tolist() == pytest.approx([np.sqrt(7 / 3), 1.0], rel=1e-12)
+    assert found["missing_information"].tolist() == pytest.approx([4 / 7, 0.0], abs=1e-12)
+    assert found["df"].tolist() == pytest.approx([1 / (91 / 330 + 8 / 49), 110 / 13], rel=1e-9)
+    half = found["high"] - found["estimate"]
+    assert half.to_numpy() == pytest.approx(stats.t.ppf(0.95, found["df"]) * found["se"], rel=1e-12)
+    # A table without end: Rubin's own degrees of freedom.
+    endless = pooled(np.array([[1.0], [2.0], [3.0]]), np.ones((3, 1)), np.array([np.inf]))
+    assert endless["df"].tolist() == pytest.approx([49 / 8], rel=1e-6)
+
+
+def test_a_fruit_has_one_plant_size_also_when_it_is_made_up(found):
+    """Plant sizes wiped out for a third of the fruits come back with an effect that is not watered down."""
+    from dataclasses import replace
+
+    rows = found.rows.loc[found.fit.design.index].copy()
+    fruits = rows["fruit"].drop_duplicates()
+    rows.loc[rows["fruit"].isin(fruits.sample(frac=1 / 3, random_state=2)), "secondaries"] = np.nan
+    sizes = _plant_sizes(rows)
+    for size in (next(sizes), next(sizes)):
+        assert size.notna().all() and (size.groupby(rows["fruit"]).nunique() == 1).all()
+        assert size[rows["secondaries"].notna()].equals(rows["secondaries"].dropna())
+    table = imputed(replace(found, rows=rows), imputations=5).loc["secondaries_within"]
+    whole = found.fit.coef.loc["secondaries_within"]
+    assert table["missing_information"] > 0.05
+    assert table["imputed"] == pytest.approx(whole["estimate"], abs=2 * table["imputed_se"])
+    assert table["imputed_se"] > whole["se"]
 
 
 def test_imputing_nothing_changes_nothing(found):

@@ -113,3 +113,8 @@ def test_the_first_example_of_false_discoveries():
 def test_false_discoveries_of_five():
     assert adjust([0.008, 0.03, 0.123, 0.6, 0.2], method="fdr_bh")[1] == pytest.approx([0.04, 0.075, 0.205, 0.6, 0.25])
     assert adjust([0.01, 0.04, 0.03, 0.005], method="fdr_bh")[1] == pytest.approx([0.02, 0.04, 0.04, 0.02])
+
+
+def test_one_level_has_no_pairs():
+    assert pairs(*made((1.0,), [[1.0]])).empty
+    assert ranks(*made((1.0,), [[1.0]]))["first"].tolist() == [1.0]

@@ -69,6 +69,22 @@ def test_a_break_is_not_bridged_and_unknown_soil_not_made_up():
     assert joined["soil_source"].tolist() == ["missing", "filled", "missing"]
 
 
+def test_soil_is_named_by_what_its_mean_is_made_of(gains):
+    """Where there is a mean there is a source, and where there is none it is missing; one not said is no probe."""
+    joined = join_gains(gains, least_days=5.0)
+    assert (joined["soil_source"].eq("missing") == joined["soil_c"].isna()).all()
+    assert joined["soil_c"].isna().any()
+    unsaid = join_gains(gains.assign(soil_source=None), least_days=5.0)
+    assert (unsaid["soil_source"] == "missing").all()
+
+
+def test_order_of_rows_and_a_single_row_make_no_difference(gains):
+    mixed = join_gains(gains.sample(frac=1.0, random_state=4), least_days=5.0)
+    pd.testing.assert_frame_equal(mixed, join_gains(gains, least_days=5.0))
+    one = gains.iloc[[0]]
+    pd.testing.assert_frame_equal(join_gains(one, least_days=5.0), one)
+
+
 def test_nothing_to_join_is_given_back_as_it_was(gains):
     assert join_gains(gains, least_days=0.0) is gains
     assert join_gains(gains.iloc[:0]).empty
