@@ -8,8 +8,10 @@ from patchstats.intake.blocks import Block, Column, Fact, joined
 from patchstats.intake.cells import clean, is_nothing
 from patchstats.intake.concepts import CONCEPTS
 from patchstats.intake.dates import parse
-from patchstats.intake.headings import Heading, Words, quantity_like
+from patchstats.intake.headings import Heading, Words, plain, quantity_like
 from patchstats.intake.page import Page
+
+_STATION = ("station", "stn", "wmo", "stationid", "station_id")
 
 
 @dataclass
@@ -30,6 +32,7 @@ def is_datum(text: str) -> bool:
 
 def blocks_of(page: Page, table: Table, rows: list[int], facts: dict[str, Fact], words: Words) -> list[Block]:
     """A table's rows as one block, or as one for each fruit, plant or patch that its headings name."""
+    table.headings = _as_meant(page, table, rows)
     starts = [p for p, h, _ in table.headings if h and h.concept == "date" and p not in table.groups]
     if len(starts) > 1 and len({h.concept for _, h, _ in table.headings if h}) < len(table.headings) - 1:
         return _side_by_side(page, table, starts, rows, facts, words)
@@ -78,6 +81,25 @@ def blocks_of(page: Page, table: Table, rows: list[int], facts: dict[str, Fact],
         for block in made[:-1]:
             block.columns = [c for c in block.columns if c not in measures]
     return made
+
+
+def _as_meant(page: Page, table: Table, rows: list[int]) -> list[tuple[int, Heading | None, str]]:
+    """Headings whose word means something else beside the others, as weather services write them.
+
+    The name beside a station's number is the station's and nobody's log; a time that holds dates is the date.
+    """
+    concepts = {h.concept for _, h, _ in table.headings if h}
+    station = any(h is None and plain(text).split(" ")[0] in _STATION for _, h, text in table.headings)
+    out: list[tuple[int, Heading | None, str]] = []
+    for position, heading, text in table.headings:
+        if heading and heading.concept == "grower" and plain(text) == "name" and station:
+            heading = None
+        elif heading and heading.concept == "time_of_day" and not {"date", "day"} & concepts:
+            texts = [clean(page.text(r, position)) for r in rows if page.text(r, position)]
+            if texts and all(parse(t, serials=False) is not None for t in texts):
+                heading = Heading("date")
+        out.append((position, heading, text))
+    return out
 
 
 def _side_by_side(page: Page, table: Table, starts: list[int], rows: list[int], facts: dict[str, Fact],
@@ -139,6 +161,7 @@ def _unknown(page: Page, table: Table, position: int, text: str, rows: list[int]
     if not places:
         return
     near = words.near(text)
+    near = None if near and plain(near) == plain(text) else near  # a word that means something else in this table
     code = "heading-near-miss" if near else "heading-unknown"
     page.say(code, table.record + table.depth - 1, position, read=text, also=places, count=len(places),
              sample=_sample(page, places), suggestion=near or "")
