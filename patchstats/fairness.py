@@ -22,6 +22,7 @@ from scipy import stats
 
 from patchstats import ranking
 from patchstats.drivermodels import SPLIT
+from patchstats.drivers import Drivers, fit_model
 from patchstats.lmm import MixedFit
 from patchstats.lmm.joint import joint_shifts
 from patchstats.remarks import ModelError
@@ -30,6 +31,7 @@ from patchstats.remarks import ModelError
 COMPARED = {
     "grower": ("grower",),
     "patch_season": ("patch_season",),
+    "patch": ("patch_season", "grower"),  # its ground over its seasons, and the hand that works it
     "season": ("season",),
     "seed": ("seed",),
     "fruit": ("fruit", "grower", "seed"),
@@ -43,12 +45,15 @@ def shifts(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None, parts
     ``rows``: the gains fitted to (with the group columns), needed for an entry, whose shift adds up several parts.
     Index: the level; columns shift, se, low, high [response unit], ``raw`` (before shrinkage: the mean of what the
     conditions leave, which the group's other shifts still colour) and n_rows. Best first.
+
+    A "patch" is the mean over the seasons it was grown in, and its grower's shift: ground and hand together, since a
+    grower with one patch cannot be told from it.
     """
+    if group == "patch":
+        return _patches(fit, rows, parts, level)
     frame, fixed = _asked(fit, group, rows, parts)
     shift, covariance = joint_shifts(fit, frame, fixed=fixed)
-    se = np.sqrt(np.diag(covariance))
-    z = stats.norm.ppf(0.5 + level / 2)
-    table = pd.DataFrame({"shift": shift, "se": se, "low": shift - z * se, "high": shift + z * se})
+    table = _bounds(shift, covariance, level)
     left = fit.residuals["marginal"]
     codes = _labels_of_rows(fit, group)
     by = left.groupby(codes)
@@ -87,8 +92,61 @@ def season_table(fit: MixedFit, *, level: float = 0.9) -> pd.DataFrame:
 def joint(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None,
           parts: Sequence[str] | None = None) -> tuple[pd.Series, pd.DataFrame]:
     """Shifts of the levels of ``group`` and the covariance of their errors, as :func:`shifts` uses them."""
+    if group == "patch":
+        return _joint_patches(fit, rows, parts)
     frame, fixed = _asked(fit, group, rows, parts)
     return joint_shifts(fit, frame, fixed=fixed)
+
+
+def progress(found: Drivers, *, level: float = 0.9) -> pd.Series:
+    """How the club's gain moved from season to season, members, patches, seed and conditions taken out.
+
+    The model with a straight line in the season added, the season's own shift kept: so the seasons, not the gains, are
+    what the line is drawn through; its degrees of freedom are at most the seasons' less two, also where the seasons'
+    own spread is estimated as none. estimate, se, df, low, high [response unit a season] and ``seasons``. Raises
+    :class:`ModelError` with fewer than four seasons, which no line's error can be told from.
+    """
+    rows = found.rows.loc[found.fit.design.index]
+    count = int(rows["season"].nunique())
+    if count < 4:
+        raise ModelError(f"There are {count} seasons; four are needed to say whether the club is getting better.")
+    season = rows["season"].astype(float)
+    formula = found.model.formula.replace(" + (1 + age10", " + seasons_on + (1 + age10", 1)
+    fit = fit_model(formula, rows.assign(seasons_on=season - season.mean()), errors=found.fit.errors, level=level)
+    row = fit.coef.loc["seasons_on", ["estimate", "se", "df"]].astype(float)
+    row["df"] = min(row["df"], count - 2.0)
+    half = stats.t.ppf(0.5 + level / 2, row["df"]) * row["se"]
+    return pd.Series({**row, "low": row["estimate"] - half, "high": row["estimate"] + half, "seasons": count},
+                     name="progress")
+
+
+def _bounds(shift: pd.Series, covariance: pd.DataFrame, level: float) -> pd.DataFrame:
+    se = np.sqrt(np.diag(covariance))
+    z = stats.norm.ppf(0.5 + level / 2)
+    return pd.DataFrame({"shift": shift, "se": se, "low": shift - z * se, "high": shift + z * se})
+
+
+def _patches(fit: MixedFit, rows: pd.DataFrame | None, parts: Sequence[str] | None, level: float) -> pd.DataFrame:
+    table = _bounds(*_joint_patches(fit, rows, parts), level)
+    each = shifts(fit, "patch_season", rows=rows, parts=parts or COMPARED["patch"], level=level)
+    patch = _patch_of(fit, rows).reindex(each.index)
+    table["raw"], table["n_rows"] = each["raw"].groupby(patch).mean(), each["n_rows"].groupby(patch).sum()
+    return table.sort_values("shift", ascending=False, kind="stable")
+
+
+def _joint_patches(fit: MixedFit, rows: pd.DataFrame | None,
+                   parts: Sequence[str] | None) -> tuple[pd.Series, pd.DataFrame]:
+    """The mean of a patch's seasons, each with its grower, and the covariance of such means."""
+    shift, covariance = joint(fit, "patch_season", rows=rows, parts=parts or COMPARED["patch"])
+    patch = _patch_of(fit, rows).reindex(shift.index)
+    mean = pd.crosstab(patch, patch.index, normalize="index").reindex(columns=shift.index)
+    return (mean @ shift).rename("shift"), mean @ covariance @ mean.T
+
+
+def _patch_of(fit: MixedFit, rows: pd.DataFrame | None) -> pd.Series:
+    if rows is None:
+        raise ModelError("To compare by 'patch' the rows fitted to are needed, as fit_drivers(...).rows.")
+    return rows.loc[fit.design.index].drop_duplicates("patch_season").set_index("patch_season")["patch"]
 
 
 def _asked(fit: MixedFit, group: str, rows: pd.DataFrame | None,

@@ -48,6 +48,7 @@ STAIRS = {
     ("expected", "drivermodels"): "the same",
     ("fairness", "drivermodels"): "it must know which terms the models split",
     ("robustness", "drivermodels"): "the same",
+    ("fairness", "drivers"): "the club's progress is the drivers' model with the season's number added",
     ("expected", "drivers"): "it reads the fitted drivers off",
     ("seedlines", "drivers"): "a seed is judged after the drivers' effects are taken off",
     ("practices", "drivers"): "it compares the patches whose gains the drivers explain",
