@@ -81,7 +81,7 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
             curve = ways[ways["term"] == term].drop(columns="term").reset_index(drop=True)
             pictures.append(charts.specification_curve(curve, column=column, level=level, shown=shown, term=words,
                                                        main=curve["specification"].iloc[0]))
-            doubts.append(pd.Series([findings.every_way(curve, f"\"{words}\"", column=column, shown=shown,
+            doubts.append(pd.Series([findings.every_way(curve, words, column=column, shown=shown,
                                                         level=level).sentence]))
         tables["imputed"] = imputed(found)
         doubts.append(findings.gaps_filled(tables["imputed"], {t: per for t, (per, _) in asked.items()}, column=column,

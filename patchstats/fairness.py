@@ -27,6 +27,7 @@ from patchstats.lmm import MixedFit
 from patchstats.lmm.joint import joint_shifts
 from patchstats.remarks import ModelError
 
+FEWEST_SEASONS = 4  # below which no line's error can be told from the seasons about it
 # Whose shifts make up the comparison: an entry's own skill is its grower's, its seed line's and its own.
 COMPARED = {
     "grower": ("grower",),
@@ -108,8 +109,9 @@ def progress(found: Drivers, *, level: float = 0.9) -> pd.Series:
     """
     rows = found.rows.loc[found.fit.design.index]
     count = int(rows["season"].nunique())
-    if count < 4:
-        raise ModelError(f"There are {count} seasons; four are needed to say whether the club is getting better.")
+    if count < FEWEST_SEASONS:
+        raise ModelError(f"There are {count} seasons; {FEWEST_SEASONS} are needed to say whether the club is getting "
+                         "better.")
     season = rows["season"].astype(float)
     formula = found.model.formula.replace(" + (1 + age10", " + seasons_on + (1 + age10", 1)
     fit = fit_model(formula, rows.assign(seasons_on=season - season.mean()), errors=found.fit.errors, level=level)

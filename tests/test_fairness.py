@@ -90,5 +90,5 @@ def test_progress_is_the_line_through_the_seasons(found):
 
 def test_three_seasons_are_no_progress():
     short = fit_drivers(demo.simulate(members=10, seasons=3).tables)
-    with pytest.raises(ModelError, match="There are 3 seasons; four are needed"):
+    with pytest.raises(ModelError, match="There are 3 seasons; 4 are needed"):
         progress(short)

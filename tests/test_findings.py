@@ -94,23 +94,37 @@ def test_units_change_the_sentence_and_nothing_else():
 
 
 def test_sides_that_differ_and_sides_that_cannot_be_told():
-    told = findings.sides_differ("plant size", 6.0, low=2.0, high=10.0, column="pace_percent")
-    assert "6% higher" in told.sentence and "misleads" in told.sentence
+    told = findings.sides_differ("plant size", 6.0, low=2.0, high=10.0, column="pace_percent", change="5 more vines")
+    assert told.sentence == (
+        "For plant size, comparing growers with each other gives an effect 6 percentage points higher for 5 more vines "
+        "than comparing one grower's own fruits (90% interval 2 to 10): better growers differ in other things too, so "
+        "act on the effect among a grower's own fruits.")
     untold = findings.sides_differ("set date", -1.0, low=-4.0, high=2.0, column="pace_percent")
-    assert "cannot tell" in untold.sentence and "(difference -1, 90% interval -4 to 2)" in untold.sentence
+    assert "1 percentage points lower (90% interval 4 lower to 2 higher)" in untold.sentence
 
 
 def test_best_soil_in_words():
     found = findings.best_soil(21.0, low_c=19.5, high_c=22.5)
     assert found.sentence == "Gain was highest with the soil near 70 °F (90% interval 67 °F to 72 °F)."
+    inside = findings.best_soil(21.0, low_c=19.5, high_c=22.5, logged_c=(12.0, 26.0))
+    assert inside.sentence == found.sentence
+
+
+def test_a_top_beyond_the_soils_logged_is_no_finding():
+    warm = findings.best_soil(30.0, low_c=28.0, high_c=34.0, logged_c=(12.0, 25.0))
+    assert warm.sentence == ("Gain was still rising towards the warmest soil of these logs, 77 °F; where it would be "
+                             "highest they cannot tell.")
+    cold = findings.best_soil(5.0, low_c=-np.inf, high_c=np.inf, logged_c=(10.0, 25.0))
+    assert "towards the coldest soil of these logs, 50 °F" in cold.sentence
 
 
 def test_every_way_counts_signs_and_intervals():
     ways = pd.DataFrame({"estimate": [8.0, 6.0, -1.0], "low": [5.0, 2.0, -4.0], "high": [11.0, 10.0, 2.0]})
     found = findings.every_way(ways, "plant size")
-    assert found.sentence == ("Worked out in 3 ways, the effect of plant size ran from -1 to +8% (reported: +8); 2 of "
-                              "3 have the reported sign, and 2 an interval at 90% that leaves out zero.")
+    assert found.sentence == ("Worked out in 3 ways, the effect of plant size ran from -1% to +8% (reported: +8%); 2 "
+                              "of 3 have the reported sign, and 2 of 3 have an interval at 90% that leaves out zero.")
     assert (found.estimate, found.low, found.high) == (8, -1, 8)
+    assert "the effect of setting a week later ran from" in findings.every_way(ways, "set a week later").sentence
 
 
 def drivers_with(best=23.0):
@@ -122,7 +136,7 @@ def drivers_with(best=23.0):
     soil = pd.Series({"estimate": best, "se": 0.5, "low": best - 1, "high": best + 1})
     fit = SimpleNamespace(check=lambda: pd.DataFrame({"sentence": ["9 rows were left out."]}))
     return SimpleNamespace(model=SimpleNamespace(response="pace_percent"), fit=fit, level=0.9, effects=effects,
-                           sides=sides, soil=pd.DataFrame({"soil_c": [18.0]}), soil_best=soil)
+                           sides=sides, soil=pd.DataFrame({"soil_c": [15.0, 26.0]}), soil_best=soil)
 
 
 def test_what_drives_says_own_fruits_first_and_the_plain_regression_last():
@@ -131,9 +145,10 @@ def test_what_drives_says_own_fruits_first_and_the_plain_regression_last():
                                  "10% more daily gain (90% interval 7 to 12).")
     assert found[0].doubts == ("9 rows were left out.",) and not any(f.doubts for f in found[1:])
     assert "near 73.4 °F" in found[1].sentence
-    assert found[2].sentence.startswith("For plant size, the comparison between growers came out 9% higher than")
+    assert found[2].sentence.startswith("For plant size, comparing growers with each other gives an effect 9 "
+                                        "percentage points higher for 5 more than comparing one grower's own fruits")
     assert found[2].estimate == pytest.approx(5 * 1.76)
-    assert found[3].sentence.startswith("In a plain regression that takes no account of growers, every 5 more")
+    assert found[3].sentence.startswith("In a plain comparison of all fruits, whoever grew them, every 5")
     assert "what better growers have anyway" in found[3].caveat
 
 
@@ -197,7 +212,7 @@ def test_against_chart_is_the_t_interval_of_a_mean():
     low, high = DescrStatsW(percent).tconfint_mean(alpha=0.1)
     found = findings.against_chart(percent)
     assert (found.low, found.high) == (pytest.approx(low), pytest.approx(high))
-    assert found.sentence == ("On the average 10 entries went 6.2% heavy to chart (90% interval +3.1% to +9.4%); "
+    assert found.sentence == ("On the average 10 entries went 6.2% heavy to chart (90% interval 3.1 to 9.4); "
                               "single entries scatter about that with a standard deviation of 5%.")
 
 
@@ -205,6 +220,8 @@ def test_a_portion_in_words():
     found = findings.portion("the seed line", "lasting differences between fruits", 0.25, low=0.1, high=0.4)
     assert found.sentence == (
         "Of lasting differences between fruits, 25% goes with the seed line (90% interval 10 to 40).")
+    untold = findings.portion("the seed line", "lasting differences", 0.25, low=0.0, high=1.0, told=False)
+    assert untold.sentence == "These logs cannot tell how much of lasting differences goes with the seed line."
 
 
 def test_a_path_against_the_scale():
@@ -232,8 +249,10 @@ def test_growers_compared_in_words():
     best, apart = findings.compared(LEVELS)
     assert best.sentence == ("With conditions taken into account, Ada Moor stands first of 4 growers: 9% above the "
                              "club's middle (90% interval 6 to 12).")
-    assert apart.sentence == ("Of 4 growers, 1 can be told to lie above the club's middle and 1 below it; 2 are not to "
-                              "be told from it (each at 90%).")
+    assert apart.sentence == ("Of 4 growers, one can be told to lie above the club's middle and one below it; two "
+                              "cannot be told from it (each at 90%).")
+    (behind, _) = findings.compared(LEVELS.loc[["Wim Oster"]])
+    assert "8% below the club's middle, which cannot be told from the middle (90% interval 5 to 11)" in behind.sentence
 
 
 @pytest.mark.parametrize(("chance", "words", "settled"), [
@@ -259,8 +278,39 @@ def test_among_first_and_seasons():
                          index=["Ada Moor", "Bo Fenn"])
     assert "80 in 100; the rank may be anywhere from 1 to 4" in findings.among_first(ranks).sentence
     table = pd.DataFrame({"season": [2021, 2022], "estimate": [-6.0, 5.0], "low": [-9.0, 2.0], "high": [-3.0, 8.0]})
+    assert findings.seasons(table).sentence == (
+        "The best of 2 seasons was 2022, 5% above the club's middle (90% interval 2 to 8), the poorest 2021, 6% below "
+        "the club's middle (90% interval 3 to 9); their intervals do not meet.")
+    assert "poorest 2021, 6% below the club's middle (90% interval 9 below to 1 above)" in (
+        findings.seasons(table.assign(high=[1.0, 8.0])).sentence)
     assert findings.seasons(table).sentence.endswith("their intervals do not meet.")
     assert findings.seasons(table.assign(low=-9.0)).sentence.endswith("so the order is not sure.")
+
+
+def test_progress_in_words():
+    line = pd.Series({"estimate": -2.4, "se": 0.5, "low": -3.6, "high": -1.2, "seasons": 6})
+    found = findings.progress(line)
+    assert found.sentence == ("Over 6 seasons, members, seed and conditions taken out, daily gain fell by 2.4% a "
+                              "season (90% interval 1.2 to 3.6).")
+    assert found.caveat.startswith("Observational")
+    flat = findings.progress(line.replace({-1.2: 1.0}))
+    assert flat.sentence.endswith("neither up nor down by more than these logs can tell (90% interval 4 less to 1 more "
+                                  "a season).")
+
+
+def test_every_finding_of_what_members_did_is_called_observational():
+    table = pd.DataFrame([("the grower", 0.8, 0.6, 0.9)], columns=["what", "share", "low", "high"])
+    all_of_them = findings.together(findings.what_drives(drivers_with()), findings.explains(table),
+                                    findings.compared(LEVELS))
+    assert all(f.caveat.startswith("Observational: members were not told by lot") for f in all_of_them)
+    assert repr(all_of_them).count("Observational") == 1
+    assert "A plain comparison mixes" in repr(all_of_them) and "Shares within this club" in repr(all_of_them)
+
+
+def test_an_effect_of_nothing_is_not_nought_percent_less():
+    found = findings.changed("Every inch", -0.001, low=-0.4, high=0.4, column="pace_percent")
+    assert found.sentence == ("Every inch went with neither more daily gain nor less that could be told (90% interval "
+                              "0.4 less to 0.4 more).")
 
 
 def test_practices_told_apart_in_words():
@@ -269,9 +319,10 @@ def test_practices_told_apart_in_words():
                          columns=["practice", "meaning", "best", "middle", "difference", "se", "low", "high", "p",
                                   "p_adjusted", "patches"])
     count, one = findings.practices(table)
-    assert count.sentence.startswith("Of 2 practices compared between the best patches and the middle ones, 1 can")
-    assert one.sentence == ("Secondary vines at set: 20.1 on the best patches against 17.0 on the middle ones, within "
-                            "a season +3.1 (90% interval 2.1 to 4.1).")
+    assert count.sentence.startswith("Of 2 practices compared between the best patches and the middle ones, one can")
+    assert one.sentence == ("Secondary vines at set: 20.1 on the best patches, 17.0 on the middle ones; season by "
+                            "season the best had 3.1 more (90% interval 2.1 to 4.1).")
+    assert "Observational" in one.caveat
 
 
 # --- how findings show themselves
@@ -300,6 +351,8 @@ def test_what_explains_most_comes_first_and_a_missing_interval_is_said():
     assert first.sentence == ("Of the lasting differences between fruits, the grower explains 80% (90% interval 60 to "
                               "90).")
     assert second.sentence.endswith("the season explains 20% (no interval can be given).")
+    (own,) = findings.explains(table.assign(what="the fruit itself").head(1))
+    assert "fruits, 20% stays with the single fruit, explained by nothing here (no" in own.sentence
 
 
 def test_effects_by_age_say_both_ends_and_whether_they_differ():
@@ -308,11 +361,11 @@ def test_effects_by_age_say_both_ends_and_whether_they_differ():
                          columns=["effect", "day", "estimate", "low", "high"])
     changes = pd.DataFrame({"p": [0.01, 0.4]}, index=["5 more vines", "a week later"])
     fades, stays = findings.acts_at_age(table, changes)
-    assert fades.sentence == ("5 more vines: 10% more daily gain at day 20 (90% interval 8 to 12) and 4% more daily "
-                              "gain at day 70 (90% interval 1 to 7), so it changes with age (p = 0.01).")
+    assert fades.sentence == ("5 more vines went with 10% more daily gain at day 20 (90% interval 8 to 12) and 4% more "
+                              "daily gain at day 70 (90% interval 1 to 7), so it changes with age (p = 0.01).")
     assert fades.estimate == pytest.approx(-6.0)
     assert "7% less daily gain at day 20 (90% interval 5 to 9)" in stays.sentence
-    assert stays.sentence.endswith("a change with age that cannot be told from none (p = 0.40).")
+    assert stays.sentence.endswith("and these logs cannot tell whether it changes with age (p = 0.40).")
 
 
 def test_doubts_speak_of_plant_size_and_not_of_columns():

@@ -7,7 +7,7 @@ An effect is said as "went with", never as "causes": nothing in members' logs wa
 holds zero is said as "cannot be told from none". Figures are rounded to what the interval can carry.
 """
 
-from patchstats.findings.compared import among_first, better, compared, practices, seasons
+from patchstats.findings.compared import among_first, better, compared, practices, progress, seasons
 from patchstats.findings.counts import (
     against_book,
     against_chart,
@@ -20,11 +20,11 @@ from patchstats.findings.counts import (
 from patchstats.findings.doubts import gaps_filled, leans_on
 from patchstats.findings.effects import best_soil, changed, effect, every_way, sides_differ, what_drives
 from patchstats.findings.explained import acts_at_age, explains
-from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, together
+from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, caveats, together
 
 __all__ = [
     "OBSERVATIONAL", "Finding", "Findings", "acts_at_age", "against_book", "against_chart", "among_first",
-    "best_soil", "better", "changed", "compared", "effect", "every_way", "explains", "gaps_filled", "leans_on",
-    "middle", "path_against_scale", "portion", "practices", "rows_taken_in", "seasons", "share", "sides_differ",
-    "together", "what_drives",
+    "best_soil", "better", "caveats", "changed", "compared", "effect", "every_way", "explains", "gaps_filled",
+    "leans_on", "middle", "path_against_scale", "portion", "practices", "progress", "rows_taken_in", "seasons", "share",
+    "sides_differ", "together", "what_drives",
 ]

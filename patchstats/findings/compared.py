@@ -8,7 +8,7 @@ import pandas as pd
 from scipy import stats
 
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
-from patchstats.findings.words import are, capital, chance_words, places_for, signed, speaker
+from patchstats.findings.words import capital, chance_words, count_words, places_for, reach, speaker
 from patchstats.remarks import PatchstatsError
 from patchstats.units import IMPERIAL, Shown, say
 
@@ -32,11 +32,12 @@ def compared(levels: pd.DataFrame, *, column: str = "pace_percent", group: str =
         f"first of the {group}", float(first["shift"]), float(first["se"]), float(first["low"]), float(first["high"]),
         level, column,
         f"With conditions taken into account, {rows.index[0]} stands first of {len(rows)} {group}: {amount} {side} the "
-        f"club's middle{told} ({level:.0%} interval {number(first['low'])} to {number(first['high'])}).", caveat)
+        f"club's middle{told} ({level:.0%} interval {reach(first['low'], first['high'], number, 'above', 'below')}).",
+        caveat)
     apart = Finding(
         f"{group} told from the middle", above + below, math.nan, above + below, above + below, level, "",
-        f"Of {len(rows)} {group}, {above} can be told to lie above the club's middle and {below} below it; "
-        f"{are(alike)} not to be told from it (each at {level:.0%}).", caveat,
+        f"Of {len(rows)} {group}, {count_words(above)} can be told to lie above the club's middle and "
+        f"{count_words(below)} below it; {count_words(alike)} cannot be told from it (each at {level:.0%}).", caveat,
         (f"With {len(rows)} intervals at {level:.0%}, about {len(rows) * (1 - level):.0f} would leave the middle out "
          "by luck.",))
     return Findings((best, apart))
@@ -78,7 +79,8 @@ def among_first(ranks: pd.DataFrame, *, group: str = "growers", top: int = 3, le
                    float(best["high"]), level, "", sentence, caveat)
 
 
-_AT_ONCE = "The best growers do many things at once: that a practice differs does not say that it did it."
+_AT_ONCE = (f"{OBSERVATIONAL} The best growers do many things at once: that a practice differs does not say that it "
+            "did it.")
 
 
 def practices(table: pd.DataFrame, *, shown: Shown = IMPERIAL, level: float = 0.9,
@@ -90,22 +92,27 @@ def practices(table: pd.DataFrame, *, shown: Shown = IMPERIAL, level: float = 0.
     told = table[table["p_adjusted"] < 1 - level]
     found = [Finding(
         "practices told apart", len(told), math.nan, len(told), len(told), level, "",
-        f"Of {len(table)} practices compared between the best patches and the middle ones, {len(told)} can be told "
-        f"apart when all are asked at once (Holm, at {level:.0%}).", caveat)]
+        f"Of {len(table)} practices compared between the best patches and the middle ones, {count_words(len(told))} "
+        f"can be told apart when all are asked at once (Holm's method, {level:.0%}).", caveat)]
     for row in told.itertuples():
         places = places_for(row.low, row.high, row.practice, shown)
         number = speaker(row.practice, shown, places)
         best, middle = (say(value, row.practice, shown, decimals=places) for value in (row.best, row.middle))
+        amount = say(abs(row.difference), row.practice, shown, difference=True, decimals=places)
+        interval = reach(row.low, row.high, number, "more", "less")
         found.append(Finding(
             row.practice, row.difference, row.se, row.low, row.high, level, row.practice,
-            f"{capital(row.meaning)}: {best} on the best patches against {middle} on the middle ones, within a season "
-            f"{signed(row.difference, number)} ({level:.0%} interval {number(row.low)} to {number(row.high)}).",
+            f"{capital(row.meaning)}: {best} on the best patches, {middle} on the middle ones; season by season the "
+            f"best had {amount} {'more' if row.difference >= 0 else 'less'} ({level:.0%} interval {interval}).",
             caveat))
     return Findings(tuple(found))
 
 
+_SEASONS = f"{OBSERVATIONAL} Seasons differ in weather as well as in what members did."
+
+
 def seasons(table: pd.DataFrame, *, column: str = "pace_percent", shown: Shown = IMPERIAL, level: float = 0.9,
-            caveat: str = "Seasons differ in weather as well as in what members did.") -> Finding:
+            caveat: str = _SEASONS) -> Finding:
     """The best season against the worst, from ``table``: season, estimate, low, high at ``level`` [unit of ``column``].
 
     The finding's estimate is the best season's, with its interval; the sentence names both and says whether their
@@ -121,8 +128,23 @@ def seasons(table: pd.DataFrame, *, column: str = "pace_percent", shown: Shown =
         side = "above" if row["estimate"] >= 0 else "below"
         amount = say(abs(row["estimate"]), column, shown, difference=True, decimals=places)
         said.append(f"{row['season']:.0f}, {amount} {side} the club's middle "
-                    f"({level:.0%} interval {number(row['low'])} to {number(row['high'])})")
+                    f"({level:.0%} interval {reach(row['low'], row['high'], number, 'above', 'below')})")
     ending = "their intervals do not meet" if part else "their intervals meet, so the order is not sure"
     return Finding("best season", float(best["estimate"]), float(best.get("se", math.nan)), float(best["low"]),
                    float(best["high"]), level, column,
                    f"The best of {len(table)} seasons was {said[0]}, the poorest {said[1]}; {ending}.", caveat)
+
+
+def progress(line: pd.Series, *, column: str = "pace_percent", shown: Shown = IMPERIAL, level: float = 0.9,
+             caveat: str = _SEASONS) -> Finding:
+    """Whether the club is getting better, from :func:`patchstats.fairness.progress` at ``level``."""
+    low, high, estimate = (float(line[c]) for c in ("low", "high", "estimate"))
+    places = places_for(low, high, column, shown)
+    number = speaker(column, shown, places)
+    amount = say(abs(estimate), column, shown, difference=True, decimals=places)
+    interval = f"{level:.0%} interval {reach(low, high, number, 'more', 'less')}"
+    start = f"Over {line['seasons']:.0f} seasons, members, seed and conditions taken out, daily gain"
+    told = low > 0 or high < 0
+    sentence = (f"{start} {'rose' if estimate > 0 else 'fell'} by {amount} a season ({interval})." if told else
+                f"{start} went neither up nor down by more than these logs can tell ({interval} a season).")
+    return Finding("progress a season", estimate, float(line["se"]), low, high, level, column, sentence, caveat)

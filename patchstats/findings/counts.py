@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from patchstats.findings.finding import Finding
-from patchstats.findings.words import capital, places_for, speaker
+from patchstats.findings.words import capital, places_for, reach, speaker
 from patchstats.remarks import PatchstatsError
 from patchstats.tape import percent_to_chart
 from patchstats.units import IMPERIAL, Shown, say
@@ -44,14 +44,16 @@ def share(part: int, whole: int, what: str, *, level: float = 0.9, caveat: str =
 
 
 def portion(what: str, of: str, estimate: float, *, low: float, high: float, se: float = math.nan, level: float = 0.9,
-            caveat: str = "", doubts: Sequence[str] = ()) -> Finding:
+            told: bool = True, caveat: str = "", doubts: Sequence[str] = ()) -> Finding:
     """A part of a whole that a model told, such as how much of the differences between fruits goes with the seed line.
 
-    ``estimate``, ``low``, ``high`` and ``se`` as shares between 0 and 1; the finding holds them in percent.
+    ``estimate``, ``low``, ``high`` and ``se`` as shares between 0 and 1; the finding holds them in percent. ``told``
+    False where the data cannot tell it from none: then the sentence says so, and no number.
     """
     places = places_for(100 * low, 100 * high, "share_percent", IMPERIAL)
     sentence = (f"Of {of}, {100 * estimate:.{places}f}% goes with {what} "
-                f"({level:.0%} interval {100 * low:.{places}f} to {100 * high:.{places}f}).")
+                f"({level:.0%} interval {100 * low:.{places}f} to {100 * high:.{places}f})." if told else
+                f"These logs cannot tell how much of {of} goes with {what}.")
     return Finding(f"share of {what}", 100 * estimate, 100 * se, 100 * low, 100 * high, level, "share_percent",
                    sentence, caveat, tuple(doubts))
 
@@ -122,12 +124,12 @@ def against_chart(to_chart_percent: pd.Series, *, level: float = 0.9, doubts: Se
         raise PatchstatsError("Two entries at least are needed to say how they went to chart.")
     mean, spread = float(x.mean()), float(x.std(ddof=1))
     se = spread / math.sqrt(len(x))
-    reach = float(stats.t.ppf(0.5 + level / 2, len(x) - 1)) * se
-    low, high = mean - reach, mean + reach
+    half = float(stats.t.ppf(0.5 + level / 2, len(x) - 1)) * se
+    low, high = mean - half, mean + half
     side = "heavy" if mean >= 0 else "light"
     told = "" if low > 0 or high < 0 else ", which cannot be told from none"
+    interval = reach(low, high, "{:.1f}".format, "heavy", "light")
     sentence = (f"On the average {len(x):,} entries went {abs(mean):.1f}% {side} to chart{told} ({level:.0%} interval "
-                f"{low:+.1f}% to {high:+.1f}%); single entries scatter about that with a standard deviation of "
-                f"{spread:.0f}%.")
+                f"{interval}); single entries scatter about that with a standard deviation of {spread:.0f}%.")
     return Finding("percent to chart", mean, se, low, high, level, "to_chart_percent", sentence,
                    "Only fruits that reached the scale are counted; lost fruits never are.", tuple(doubts))

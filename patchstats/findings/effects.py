@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
-from patchstats.findings.words import capital, places_for, signed, speaker
+from patchstats.findings.words import capital, deed, places_for, reach, signed, speaker
 from patchstats.remarks import ModelError
 from patchstats.units import IMPERIAL, Shown, display_of, from_shown, say, to_shown
 
@@ -74,12 +74,13 @@ def changed(change: str, estimate: float, *, low: float, high: float, se: float 
     number = speaker(column, shown, places)
     amount = say(abs(estimate), column, shown, difference=True, decimals=places)
     which = more if estimate >= 0 else less
+    interval = f"({level:.0%} interval {reach(low, high, number, 'more', 'less')})"
     if low > 0 or high < 0:
-        small, large = sorted((abs(low), abs(high)))
-        words = f"{amount} {which} ({level:.0%} interval {number(small)} to {number(large)})"
+        words = f"{amount} {which} {interval}"
+    elif float(number(abs(estimate)).replace(",", "")) == 0:
+        words = f"neither {more} nor less that could be told {interval}"
     else:
-        words = (f"{amount} {which}, which cannot be told from none "
-                 f"({level:.0%} interval {number(abs(low))} less to {number(abs(high))} more)")
+        words = f"{amount} {which}, which cannot be told from none {interval}"
     return Finding(name or change, float(estimate), float(se), float(low), float(high), level, column,
                    f"{capital(change)} went with {words}.", caveat, tuple(doubts))
 
@@ -99,39 +100,55 @@ def every_way(ways: pd.DataFrame, what: str, *, column: str = "pace_percent", sh
     number = speaker(column, shown, places)
     unit = display_of(column, shown).unit
     unit = unit if unit == "%" else f" {unit}"
-    sentence = (f"Worked out in {len(ways)} ways, the effect of {what} ran from {signed(least, number)} to "
-                f"{signed(most, number)}{unit} (reported: {signed(first['estimate'], number)}); {same} of {len(ways)} "
-                f"have the reported sign, and {sure} an interval at {level:.0%} that leaves out zero.")
+    sentence = (f"Worked out in {len(ways)} ways, the effect of {deed(what)} ran from {signed(least, number)}{unit} to "
+                f"{signed(most, number)}{unit} (reported: {signed(first['estimate'], number)}{unit}); {same} of "
+                f"{len(ways)} have the reported sign, and {sure} of {len(ways)} have an interval at {level:.0%} that "
+                "leaves out zero.")
     return Finding(f"{what}, every way", float(first["estimate"]), float(first.get("se", math.nan)), least, most, level,
                    column, sentence, caveat)
 
 
 def sides_differ(name: str, estimate: float, *, low: float, high: float, se: float = math.nan, column: str,
-                 shown: Shown = IMPERIAL, level: float = 0.9, caveat: str = OBSERVATIONAL) -> Finding:
+                 change: str = "", shown: Shown = IMPERIAL, level: float = 0.9, caveat: str = OBSERVATIONAL) -> Finding:
     """Whether an effect differs between and within growers: ``estimate`` is between minus within.
 
-    ``name`` the thing in words, such as "plant size".
+    ``name`` the thing in words, such as "plant size"; ``change`` what the numbers are for, such as "5 more secondary
+    vines".
     """
     places = places_for(low, high, column, shown)
     number = speaker(column, shown, places)
     amount = say(abs(estimate), column, shown, difference=True, decimals=places)
+    if display_of(column, shown).unit == "%":
+        amount = amount.replace("%", " percentage points")
     told = low > 0 or high < 0
     side = "higher" if estimate >= 0 else "lower"
+    interval = f"({level:.0%} interval {reach(low, high, number, 'higher', 'lower')})"
+    per = f" for {deed(change)}" if change else ""
     sentence = (
-        f"For {name}, the comparison between growers came out {amount} {side} than among a grower's own fruits "
-        f"({level:.0%} interval {number(low)} to {number(high)}), so a plain comparison of growers misleads: "
-        "act on the effect among a grower's own fruits." if told else
-        f"For {name}, these logs cannot tell the effect between growers from the effect among a grower's own fruits "
-        f"(difference {signed(estimate, number)}, {level:.0%} interval {number(low)} to {number(high)}); "
-        "act on the effect among a grower's own fruits.")
+        f"For {name}, comparing growers with each other gives an effect {amount} {side}{per} than comparing one "
+        f"grower's own fruits {interval}: better growers differ in other things too, so act on the effect among a "
+        "grower's own fruits." if told else
+        f"For {name}, these logs cannot tell whether comparing growers with each other says the same as comparing one "
+        f"grower's own fruits: the effect comes out {amount} {side}{per} {interval}; act on the effect among a "
+        "grower's own fruits.")
     return Finding(f"{name}: between less within", float(estimate), float(se), float(low), float(high), level, column,
                    sentence, caveat)
 
 
-def best_soil(estimate_c: float, *, low_c: float, high_c: float, se_c: float = math.nan, shown: Shown = IMPERIAL,
+def best_soil(estimate_c: float, *, low_c: float, high_c: float, se_c: float = math.nan,
+              logged_c: tuple[float, float] = (-math.inf, math.inf), shown: Shown = IMPERIAL,
               level: float = 0.9, caveat: str = OBSERVATIONAL, doubts: Sequence[str] = ()) -> Finding:
-    """The soil temperature [c] at which gain was highest, with its interval; one without bounds is said so."""
-    if np.isfinite([estimate_c, low_c, high_c]).all():
+    """The soil temperature [c] at which gain was highest, with its interval; one without bounds is said so.
+
+    ``logged_c``: the coldest and the warmest soil of the logs. A top beyond them is no finding: the curve was never
+    seen to turn there.
+    """
+    least, most = logged_c
+    if np.isfinite(estimate_c) and not least <= estimate_c <= most:
+        way, end = ("warmest", most) if estimate_c > most else ("coldest", least)
+        sentence = (f"Gain was still rising towards the {way} soil of these logs, {say(end, 'soil_c', shown)}; where "
+                    "it would be highest they cannot tell.")
+    elif np.isfinite([estimate_c, low_c, high_c]).all():
         places = places_for(low_c, high_c, "soil_c", shown)
         at, low, high = (say(v, "soil_c", shown, decimals=places) for v in (estimate_c, low_c, high_c))
         sentence = f"Gain was highest with the soil near {at} ({level:.0%} interval {low} to {high})."
@@ -161,19 +178,21 @@ def what_drives(drivers, *, shown: Shown = IMPERIAL) -> Findings:
             found.append(changed(change, row.estimate, name=row.term, doubts=doubts, **numbers))
             doubts = ()  # of the whole fit: said once, with the first effect
         elif row.side == "naive":
-            plain.append(changed(f"in a plain regression that takes no account of growers, {change}", row.estimate,
+            plain.append(changed(f"in a plain comparison of all fruits, whoever grew them, {change}", row.estimate,
                                  name=f"{row.term}, growers ignored", caveat=_PLAIN, **numbers))
     per = {_bare(row.term): row.per for row in drivers.effects.itertuples()}
+    asked = {_bare(row.term): row.effect for row in drivers.effects.itertuples()}
     sides = [sides_differ(_ABOUT.get(term, term), per[term] * row["estimate"], low=per[term] * row["low"],
                           high=per[term] * row["high"], se=per[term] * row["se"], column=column, shown=shown,
-                          level=level) for term, row in drivers.sides.iterrows()]
+                          level=level, change=asked.get(term, "")) for term, row in drivers.sides.iterrows()]
     best = drivers.soil_best
     soil = [] if drivers.soil.empty else [
-        best_soil(best["estimate"], low_c=best["low"], high_c=best["high"], se_c=best["se"], shown=shown, level=level)]
+        best_soil(best["estimate"], low_c=best["low"], high_c=best["high"], se_c=best["se"], shown=shown, level=level,
+                  logged_c=(drivers.soil["soil_c"].min(), drivers.soil["soil_c"].max()))]
     return Findings((*found, *soil, *sides, *plain))
 
 
-_PLAIN = "A plain regression mixes what a grower can change with what better growers have anyway."
+_PLAIN = (f"{OBSERVATIONAL} A plain comparison mixes what a grower can change with what better growers have anyway.")
 
 
 def _bare(term: str) -> str:

@@ -7,10 +7,11 @@ import math
 import pandas as pd
 
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
-from patchstats.findings.words import capital, places_for, speaker
+from patchstats.findings.words import capital, deed, p_words, places_for, reach, speaker
 from patchstats.units import IMPERIAL, Shown, say
 
-_HERE = "Shares within this club, as its plants, patches and members were; another club's would be others."
+_HERE = (f"{OBSERVATIONAL} Shares within this club, as its plants, patches and members were; another club's would be "
+         "others.")
 
 
 def explains(table: pd.DataFrame, *, of: str = "the lasting differences between fruits", level: float = 0.9,
@@ -20,9 +21,10 @@ def explains(table: pd.DataFrame, *, of: str = "the lasting differences between 
     for row in table.sort_values("share", ascending=False, kind="stable").head(most).itertuples():
         low, high = 100 * row.low, 100 * row.high
         bounds = f"{level:.0%} interval {low:.0f} to {high:.0f}" if math.isfinite(high) else "no interval can be given"
+        said = (f"{100 * row.share:.0f}% stays with the single fruit, explained by nothing here"
+                if row.what == "the fruit itself" else f"{row.what} explains {100 * row.share:.0f}%")
         out.append(Finding(f"share of {row.what}", 100 * row.share, math.nan, low, high, level, "share_percent",
-                           f"Of {of}, {row.what} explains {100 * row.share:.0f}% "
-                           f"({bounds}).", _HERE))
+                           f"Of {of}, {said} ({bounds}).", _HERE))
     return Findings(tuple(out))
 
 
@@ -43,15 +45,15 @@ def acts_at_age(table: pd.DataFrame, changes: pd.DataFrame, *, column: str = "pa
                 for _, row in rows.iloc[[0, -1]].iterrows()]
         p = float(changes.loc[effect, "p"])
         verdict = ("so it changes with age" if p < 1 - level else
-                   "a change with age that cannot be told from none")
+                   "and these logs cannot tell whether it changes with age")
         change = float(last["estimate"] - first["estimate"])
         out.append(Finding(f"{effect}, by age", change, math.nan, math.nan, math.nan, level, column,
-                           f"{capital(effect)}: {ends[0]} and {ends[1]}, {verdict} (p = {p:.2f}).", caveat))
+                           f"{capital(deed(effect))} went with {ends[0]} and {ends[1]}, {verdict} ({p_words(p)}).",
+                           caveat))
     return Findings(tuple(out))
 
 
 def _at(row: pd.Series, number, amount: str, level: float) -> str:
     sign = 1 if row["estimate"] >= 0 else -1
-    low, high = sorted((sign * row["low"], sign * row["high"]))
     return (f"{amount} {'more' if sign > 0 else 'less'} daily gain at day {row['day']:g} ({level:.0%} interval "
-            f"{number(low)} to {number(high)})")
+            f"{reach(row['low'], row['high'], number, 'more', 'less')})")

@@ -64,14 +64,21 @@ class Findings:
     def _markdown(self) -> str:
         lines = [line for f in self.items
                  for line in (f"- {f.sentence}", *(f"  - Doubt: {doubt}" for doubt in f.doubts))]
-        caveats = dict.fromkeys(f.caveat for f in self.items if f.caveat)
-        return "\n".join(lines) + "".join(f"\n\n*{caveat}*" for caveat in caveats)
+        return "\n".join(lines) + "".join(f"\n\n*{caveat}*" for caveat in caveats(self.items))
 
     def _repr_markdown_(self) -> str:
         return self._markdown()
 
     def __repr__(self) -> str:
         return self._markdown().replace("*", "").replace("\n\n", "\n")
+
+
+def caveats(found: Iterable[Finding]) -> list[str]:
+    """The caveats of several findings, each said once: that they are observational first, then what each adds."""
+    said = [f.caveat for f in found if f.caveat]
+    first = [OBSERVATIONAL] * any(caveat.startswith(OBSERVATIONAL) for caveat in said)
+    rest = [caveat.removeprefix(OBSERVATIONAL).strip() for caveat in said]
+    return [*first, *dict.fromkeys(caveat for caveat in rest if caveat)]
 
 
 def together(*found: Finding | Iterable[Finding]) -> Findings:

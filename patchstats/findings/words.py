@@ -30,6 +30,17 @@ def signed(value: float, number) -> str:
     return ("+" if value > 0 else "") + number(value)
 
 
+def reach(low: float, high: float, number: Callable[[float], str], up: str, down: str) -> str:
+    """An interval as one reads it aloud, without signs: "2 to 8", or "3 below to 5 above" where it holds zero.
+
+    Ends on one side are said by their distance from zero, the nearer first.
+    """
+    if low < 0 < high:
+        return f"{number(-low)} {down} to {number(high)} {up}"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{number(near)} to {number(far)}"
+
+
 def chance_words(chance: float) -> str:
     percent = round(100 * chance)
     if percent >= 100:
@@ -37,8 +48,21 @@ def chance_words(chance: float) -> str:
     return f"{percent} in 100" if percent >= 1 else "less than 1 in 100"
 
 
-def are(count: int) -> str:
-    return "none is" if count == 0 else "one is" if count == 1 else f"{count} are"
+def deed(effect: str) -> str:
+    """An effect as the subject of a sentence: "set a week later" is "setting a week later"."""
+    return f"setting {effect.removeprefix('set ')}" if effect.startswith("set ") else effect
+
+
+def p_words(p: float) -> str:
+    return "p below 0.01" if p < 0.01 else f"p = {p:.2f}"
+
+
+_COUNTS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def count_words(count: int) -> str:
+    """A count as one writes it in a sentence: words up to ten."""
+    return _COUNTS[count] if count < len(_COUNTS) else f"{count:,}"
 
 
 def capital(words: str) -> str:

@@ -132,8 +132,11 @@ def fair(club, drivers: Drivers) -> Section:
 def seasons(club, drivers: Drivers) -> Section:
     """Season to season with the change of members taken out."""
     table, column = fairness.season_table(drivers.fit, level=drivers.level), drivers.model.response
-    return Section(SEASONS, "Seasons with the change of members, seed and conditions taken out.",
-                   (findings.seasons(table, column=column, shown=club.shown, level=drivers.level),),
+    said = {"column": column, "shown": club.shown, "level": drivers.level}
+    found = [findings.seasons(table, **said)]
+    if len(table) >= fairness.FEWEST_SEASONS:
+        found.append(findings.progress(fairness.progress(drivers, level=drivers.level), **said))
+    return Section(SEASONS, "Seasons with the change of members, seed and conditions taken out.", tuple(found),
                    (charts.season_to_season(table, column=column, level=drivers.level, shown=club.shown),))
 
 

@@ -16,7 +16,7 @@ from html import escape
 import pandas as pd
 
 from patchstats.charts import Chart
-from patchstats.findings import Finding, Findings, together
+from patchstats.findings import Finding, Findings, caveats, together
 from patchstats.units import IMPERIAL, Shown, shown_frame
 
 CAUTIONS = (
@@ -131,13 +131,12 @@ def as_html(title: str, subtitle: str, sections: Sequence[Section], *, shown: Sh
 
 def _section(number: int, section: Section, shown: Shown) -> str:
     found = "\n".join(_finding(finding) for finding in section.findings)
-    caveats = dict.fromkeys(f.caveat for f in section.findings if f.caveat)
     return "\n".join((
         f'<section aria-labelledby="part-{number}">',
         f'<h2 id="part-{number}">{escape(section.title)}</h2>',
         f"<p>{escape(section.words)}</p>" if section.words else "",
         f'<ul class="findings">\n{found}\n</ul>' if found else "",
-        *(f'<p class="caveat">{escape(caveat)}</p>' for caveat in caveats),
+        *(f'<p class="caveat">{escape(caveat)}</p>' for caveat in caveats(section.findings)),
         *(_figure(chart, shown) for chart in section.charts),
         "</section>"))
 
