@@ -66,7 +66,7 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
                  charts.effect_by_age(ages.table, column=column, level=level, shown=shown)]
     tables = {"effects": found.effects, "sides": found.sides, "soil": found.soil, "middle_gain": found.curve,
               "variances": found.fit.variances, "explained": shares, "by_age": ages.table}
-    doubts = [found.fit.check()["sentence"]]
+    doubts = [findings.of_fit(found.fit.check())]
     if thorough:
         without = pd.concat([leave_one_out(found, group, jobs=jobs).assign(group=group)
                              for group in ("grower", "season")], ignore_index=True)

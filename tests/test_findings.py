@@ -10,7 +10,7 @@ from statsmodels.stats.weightstats import DescrStatsW
 
 from patchstats import findings
 from patchstats.remarks import ModelError, PatchstatsError
-from patchstats.units import METRIC
+from patchstats.units import IMPERIAL, METRIC
 
 
 def fit_with(term, estimate, se, df, formula="gain_kg_day ~ secondaries + (1 | grower)"):
@@ -97,7 +97,7 @@ def test_sides_that_differ_and_sides_that_cannot_be_told():
     told = findings.sides_differ("plant size", 6.0, low=2.0, high=10.0, column="pace_percent", change="5 more vines")
     assert told.sentence == (
         "For plant size, comparing growers with each other gives an effect 6 percentage points higher for 5 more vines "
-        "than comparing one grower's own fruits (90% interval 2 to 10): better growers differ in other things too, so "
+        "than comparing one grower's own fruits (90% interval 2 to 10): growers differ in other things too, so "
         "act on the effect among a grower's own fruits.")
     untold = findings.sides_differ("set date", -1.0, low=-4.0, high=2.0, column="pace_percent")
     assert "1 percentage points lower (90% interval 4 lower to 2 higher)" in untold.sentence
@@ -366,6 +366,30 @@ def test_effects_by_age_say_both_ends_and_whether_they_differ():
     assert fades.estimate == pytest.approx(-6.0)
     assert "7% less daily gain at day 20 (90% interval 5 to 9)" in stays.sentence
     assert stays.sentence.endswith("and these logs cannot tell whether it changes with age (p = 0.40).")
+
+
+def test_doubts_of_a_fit_name_no_columns():
+    check = pd.DataFrame([
+        ("few degrees of freedom", name, f"{name} rests on about 3.8 degrees of freedom: very few independent "
+         "comparisons.") for name in ("(Intercept)", "spline(day, 4)[0]", "secondaries_between",
+                                      "I(soil_from_20_c ** 2)", "soil_from_20_c")]
+        + [("few levels", "patch_season", "patch_season has only 4 levels: its spread is hardly known.")],
+        columns=["doubt", "about", "sentence"])
+    assert findings.of_fit(check).tolist() == [
+        "The effect of plant size between growers rests on about 3.8 degrees of freedom: very few independent "
+        "comparisons.",
+        "The effect of soil temperature rests on about 3.8 degrees of freedom: very few independent comparisons.",
+        "Patch in a season has only 4 levels: its spread is hardly known."]
+
+
+def test_weather_is_asked_in_whole_units_of_the_club():
+    drivers = drivers_with()
+    drivers.effects.loc[0] = ("5 mm a day", "unsplit", "water_7_mm", 5.0, 1.0, 0.2, 0.5, 1.5)
+    inch, mm = (next(iter(findings.what_drives(drivers, shown=shown))) for shown in (IMPERIAL, METRIC))
+    assert inch.sentence == ("Every further inch of water a day in the last week went with 5% more daily gain (90% "
+                             "interval 3 to 8).")
+    assert (inch.estimate, inch.low) == (pytest.approx(25.4 / 5), pytest.approx(25.4 / 10))  # NIST SP 811: 25.4 mm
+    assert mm.sentence.startswith("Every 5 millimetres more of water a day in the last week went with 1.0% more")
 
 
 def test_doubts_speak_of_plant_size_and_not_of_columns():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from patchstats.findings.words import places_for, signed, speaker
+from patchstats.findings.words import capital, places_for, signed, speaker
 from patchstats.units import IMPERIAL, Shown, display_of
 
 _ABOUT = {"secondaries": "plant size", "set_day": "set date", "soil_from_20_c": "soil temperature"}
@@ -13,8 +13,25 @@ _ABOUT = {"secondaries": "plant size", "set_day": "set date", "soil_from_20_c": 
 def about(term: str) -> str:
     """A model's term as a grower calls it."""
     bare = term.removesuffix("_within").removesuffix("_between")
+    bare = "soil_from_20_c" if "soil_from_20_c" in bare else bare
     side = " between growers" if term.endswith("_between") else ""
     return _ABOUT.get(bare, bare.replace("_", " ")) + side
+
+
+def of_fit(check: pd.DataFrame) -> pd.Series:
+    """The doubts of a fit (``fit.check()``: doubt, about, sentence) as a grower calls its terms.
+
+    The curve of age and the intercept answer no question here; their degrees of freedom are not spoken of.
+    """
+    out = []
+    for row in check.to_dict("records"):
+        term, rests = row.get("about", ""), " rests on about "
+        if row.get("doubt") == "few degrees of freedom":
+            if term != "(Intercept)" and not term.startswith("spline"):
+                out.append(f"The effect of {about(term)}{rests}{row['sentence'].partition(rests)[2]}")
+        else:
+            out.append(capital(row["sentence"].replace("patch_season", "patch in a season")))
+    return pd.Series(list(dict.fromkeys(out)), dtype=object)
 
 
 def leans_on(without: pd.DataFrame) -> pd.Series:

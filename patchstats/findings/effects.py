@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from patchstats.findings.doubts import of_fit
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings
 from patchstats.findings.words import capital, deed, places_for, reach, signed, speaker
 from patchstats.remarks import ModelError
@@ -126,7 +127,7 @@ def sides_differ(name: str, estimate: float, *, low: float, high: float, se: flo
     per = f" for {deed(change)}" if change else ""
     sentence = (
         f"For {name}, comparing growers with each other gives an effect {amount} {side}{per} than comparing one "
-        f"grower's own fruits {interval}: better growers differ in other things too, so act on the effect among a "
+        f"grower's own fruits {interval}: growers differ in other things too, so act on the effect among a "
         "grower's own fruits." if told else
         f"For {name}, these logs cannot tell whether comparing growers with each other says the same as comparing one "
         f"grower's own fruits: the effect comes out {amount} {side}{per} {interval}; act on the effect among a "
@@ -169,27 +170,35 @@ def what_drives(drivers, *, shown: Shown = IMPERIAL) -> Findings:
     regression would have said, and the best soil temperature.
     """
     column, level = drivers.model.response, drivers.level
-    doubts = tuple(drivers.fit.check()["sentence"])
+    doubts = tuple(of_fit(drivers.fit.check()))
     found, plain = [], []
     for row in drivers.effects.itertuples():
-        change = _change(row.term, to_shown(row.per, _bare(row.term), shown, difference=True), shown)
-        numbers = {"low": row.low, "high": row.high, "se": row.se, "column": column, "shown": shown, "level": level}
+        per, times = _round_step(row.term, row.per, shown)
+        change = _change(row.term, per, shown)
+        numbers = {"low": times * row.low, "high": times * row.high, "se": times * row.se, "column": column,
+                   "shown": shown, "level": level}
         if row.side in ("within", "unsplit"):
-            found.append(changed(change, row.estimate, name=row.term, doubts=doubts, **numbers))
+            found.append(changed(change, times * row.estimate, name=row.term, doubts=doubts, **numbers))
             doubts = ()  # of the whole fit: said once, with the first effect
         elif row.side == "naive":
-            plain.append(changed(f"in a plain comparison of all fruits, whoever grew them, {change}", row.estimate,
-                                 name=f"{row.term}, growers ignored", caveat=_PLAIN, **numbers))
-    per = {_bare(row.term): row.per for row in drivers.effects.itertuples()}
+            plain.append(changed(f"in a plain comparison of all fruits, whoever grew them, {change}",
+                                 times * row.estimate, name=f"{row.term}, growers ignored", caveat=_PLAIN, **numbers))
+    step = {_bare(row.term): row.per for row in drivers.effects.itertuples()}
     asked = {_bare(row.term): row.effect for row in drivers.effects.itertuples()}
-    sides = [sides_differ(_ABOUT.get(term, term), per[term] * row["estimate"], low=per[term] * row["low"],
-                          high=per[term] * row["high"], se=per[term] * row["se"], column=column, shown=shown,
+    sides = [sides_differ(_ABOUT.get(term, term), step[term] * row["estimate"], low=step[term] * row["low"],
+                          high=step[term] * row["high"], se=step[term] * row["se"], column=column, shown=shown,
                           level=level, change=asked.get(term, "")) for term, row in drivers.sides.iterrows()]
     best = drivers.soil_best
     soil = [] if drivers.soil.empty else [
         best_soil(best["estimate"], low_c=best["low"], high_c=best["high"], se_c=best["se"], shown=shown, level=level,
                   logged_c=(drivers.soil["soil_c"].min(), drivers.soil["soil_c"].max()))]
     return Findings((*found, *soil, *sides, *plain))
+
+
+def _round_step(term: str, per: float, shown: Shown) -> tuple[float, float]:
+    """How much of a term is asked, in the club's unit, and what to multiply by: one where it is no whole number."""
+    asked = to_shown(per, _bare(term), shown, difference=True)
+    return (asked, 1.0) if abs(asked - round(asked)) < 1e-9 else (1.0, 1.0 / asked)
 
 
 _PLAIN = (f"{OBSERVATIONAL} A plain comparison mixes what a grower can change with what better growers have anyway.")
