@@ -13,6 +13,8 @@ from patchstats.intake.meaning import kinds_of
 from patchstats.intake.page import OPEN
 from patchstats.tables import DICTIONARY
 
+_LARGEST_TOTAL_CM = DICTIONARY["readings"]["over_the_top_cm"].high
+
 
 class Emitter(Identities):
     """Gives out a block's rows; what cannot be given is spoken of."""
@@ -144,7 +146,7 @@ class Emitter(Identities):
                     out[name] = self._fact(concept)
         if table == "readings" and "over_the_top_cm" not in out and "total_blanked" not in out:
             three = [out.get(f"{c}_cm") for c in TAPE[:3]]
-            if all(v is not None for v in three):
+            if all(v is not None for v in three) and sum(three) <= _LARGEST_TOTAL_CM:  # type: ignore
                 out["over_the_top_cm"] = float(sum(three))  # type: ignore[arg-type]
 
     def _depth_in_heading(self, column: Column) -> float | None:

@@ -29,6 +29,12 @@ def page_of(body: bytes, head: Page, block: Block, rows: np.ndarray, start: int,
     return Page(name, texts, lines, head.delimiter)
 
 
+def _summed(tapes: dict[str, np.ndarray]) -> np.ndarray:
+    """The total of the three measures, empty where no fruit could have it."""
+    total = tapes["circumference"] + tapes["side_to_side"] + tapes["stem_to_blossom"]
+    return np.where(total <= tables.DICTIONARY["readings"]["over_the_top_cm"].high, total, np.nan)
+
+
 def tables_of(frame, fruit, keys, days, good, tapes, start: int, name: str, block: Block):
     """The stored tables of the fruits that are plain."""
     size = int(good.sum())
@@ -46,7 +52,7 @@ def tables_of(frame, fruit, keys, days, good, tapes, start: int, name: str, bloc
         elif concept in tapes:
             made[column.name] = tapes[concept]
         elif column.name == "over_the_top_cm" and all(c in tapes for c in TAPE[:3]):
-            made[column.name] = tapes["circumference"] + tapes["side_to_side"] + tapes["stem_to_blossom"]
+            made[column.name] = _summed(tapes)
         elif column.name == "doubtful":
             made[column.name] = pd.arrays.BooleanArray(np.zeros(size, dtype=bool), np.zeros(size, dtype=bool))
         elif column.name == "file":
@@ -56,7 +62,7 @@ def tables_of(frame, fruit, keys, days, good, tapes, start: int, name: str, bloc
         else:
             made[column.name] = np.full(size, np.nan) if column.kind == "number" else nothing
     if "over_the_top" in tapes and all(c in tapes for c in TAPE[:3]):
-        total, summed = tapes["over_the_top"], tapes["circumference"] + tapes["side_to_side"] + tapes["stem_to_blossom"]
+        total, summed = tapes["over_the_top"], _summed(tapes)
         made["over_the_top_cm"] = np.where(np.isnan(total), summed, total)
     out = {"readings": pd.DataFrame(made, copy=False)}
     rows = np.flatnonzero(good)

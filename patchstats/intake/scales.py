@@ -82,11 +82,11 @@ class Company:
             return self.stated, "stated", "a line on top says so"
         if self.custom:
             return self.custom, "stated", "the writer or the club says so"
-        if self.fractions:
+        middle = float(np.median(self.excesses)) if self.excesses else math.nan
+        if self.fractions and not middle > _BEYOND_INCHES:
             return "in", "unit-by-company", "its numbers are written with fractions"
         if "length" in self.paired:
             return self.paired["length"], "unit-by-size", "only so do the tapes fit the weights beside them"
-        middle = float(np.median(self.excesses)) if self.excesses else math.nan
         if middle < _SURELY_INCHES:
             settled = "in"
         elif middle > _SURELY_CM:

@@ -20,6 +20,8 @@ from patchstats.intake.scales import ASKED, Company
 UNIT_WORDS = {"in": "inches", "cm": "centimetres", "ft": "feet", "m": "metres", "mm": "millimetres", "lb": "pounds",
               "kg": "kilograms", "F": "Fahrenheit", "C": "Celsius", "sqft": "square feet", "m2": "square metres"}
 SCALED = ("length", "three", "vine", "mass", "temperature", "area", "rain", "depth")
+# A fraction of an inch or feet and inches; a date with strokes is neither.
+_FRACTION = re.compile(r"(?<!/)\d\s*-?\s*(?:(?:\d|1[135])/(?:2|4|8|16)(?![\d/])|[½¼¾⅛⅜⅝⅞])|\d\s*['′’]\s*\d")
 _DAY_NUMBER = re.compile(r"(?:day|dap|tag|d)?\s*[#.]?\s*(\d{1,3})(?:\.0+)?(?:\s*(?:dap|days?))?", re.IGNORECASE)
 
 
@@ -353,5 +355,4 @@ def hear(block: Block, told: Told, page: Page) -> None:
             if unit:
                 told.company.hear(unit_of(unit[1]))
         if kind in ("length", "three") and not column.unit:
-            told.company.fractions += sum(bool(re.search(r"\d\s*(?:\d/\d|[½¼¾⅛⅜⅝⅞])|\d\s*['′’]\s*\d", t))
-                                          for t in column.texts)
+            told.company.fractions += sum(bool(_FRACTION.search(t)) for t in column.texts)
