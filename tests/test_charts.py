@@ -286,6 +286,30 @@ def test_a_long_list_of_growers_keeps_both_ends_and_every_row_of_the_table():
     names = [label.get_text() for ax in figure.axes for label in ax.get_yticklabels()]
     assert len(chart.table) == 90 and len(names) == 60
     assert names[0] == "Grower 0" and "Grower 89" in names and "Grower 45" not in names
+    assert "The 30 in between are not drawn." in chart.note and chart.alt.endswith("The 30 in between are not drawn.")
+    assert "not drawn" not in charts.growers_compared(levels_table(60)).note
+
+
+def test_axes_count_vines_and_degrees_in_whole_numbers():
+    soil = pd.DataFrame({"soil_c": np.linspace(15.6, 25.6, 9), "estimate": 0.0, "low": -1.0, "high": 1.0})
+    for chart, axis in ((charts.trade_off(FRUITS), "yaxis"), (charts.soil_curve(soil), "xaxis"),
+                        (charts.season_to_season(SEASONS), "yaxis")):
+        ticks = getattr(chart.figure().axes[0], axis).get_ticklocs()
+        assert len(ticks) > 2 and np.allclose(ticks, np.round(ticks))
+
+
+def test_a_best_soil_beyond_the_logs_is_not_marked():
+    soil = pd.DataFrame({"soil_c": [15.0, 20.0, 25.0], "estimate": [-5.0, 0.0, 4.0], "low": -6.0, "high": 6.0})
+    beyond = pd.Series({"estimate": 30.0, "low": 27.0, "high": 36.0})
+    chart = charts.soil_curve(soil, optimum=beyond)
+    assert "highest" not in chart.alt
+    assert not any("most gain" in text.get_text() for text in chart.figure().axes[0].texts)
+
+
+def test_a_chance_below_one_in_two_hundred_is_not_none():
+    ranks = pd.DataFrame({"rank": [1, 2], "low": [1, 1], "high": [2, 2], "top_3": [0.998, 0.002]}, index=["A", "B"])
+    words = [text.get_text() for text in charts.rank_uncertainty(ranks).figure().axes[0].texts]
+    assert "<1%" in words and "0%" not in words
 
 
 def test_specification_curve_is_in_order_and_counts():

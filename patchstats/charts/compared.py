@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from matplotlib.ticker import MaxNLocator
 
 from patchstats.charts.house import (
     BLUE,
@@ -73,8 +74,13 @@ def growers_compared(levels: pd.DataFrame, *, column: str = "pace_percent", grou
             if panels < 3 or number == 1:  # three such labels would run into each other
                 ax.set_xlabel(axis_label("From the club's middle", column, shown, difference=True))
 
-    note = (f"Bars: {level:.0%} intervals. Squares: the interval leaves out the club's middle; "
-            f"dots: it cannot be told from it.{' Hollow: unshrunken.' if raw is not None else ''}")
+    marks = "Squares: the interval leaves out the club's middle; dots: it cannot be told from it."
+    hollow = " Hollow: unshrunken." if raw is not None else ""
+    undrawn = f" The {len(rows) - len(seen)} in between are not drawn." if len(rows) > len(seen) else ""
+    if undrawn:
+        marks = "Squares: it leaves out the club's middle."  # there is one line at the foot
+    note = f"Bars: {level:.0%} intervals. {marks}{hollow}{undrawn}"
+    alt += undrawn
     table = rows.rename_axis(group).reset_index().assign(column=column)
     return Chart("growers_compared", title, table, alt, note, draw)
 
@@ -104,7 +110,7 @@ def rank_uncertainty(ranks: pd.DataFrame, *, group: str = "grower", level: float
         ax.plot(seen["rank"], y, "o", color=BLUE, markersize=18)
         right = float(seen["high"].max())
         for at, chance in zip(y, seen["top_3"], strict=True):
-            name_line(ax, right, at, f"{chance:.0%}", dx=40, color=INK)
+            name_line(ax, right, at, f"{chance:.0%}" if chance >= 0.005 else "<1%", dx=40, color=INK)
         name_line(ax, right, len(seen) - 0.15, "among the\nfirst three", dx=40, va="bottom", color=SOFT,
                   points=TICK_POINTS)
         ax.set_yticks(y, [_short(name) for name in seen.index])
@@ -154,6 +160,7 @@ def season_to_season(seasons: pd.DataFrame, *, column: str = "pace_percent", eac
         ax.set_xticks(x, [f"{s:.0f}" for s in x])
         ax.set_xlim(x[0] - 0.5, x[-1] + 0.5)
         ax.margins(y=0.12)
+        ax.yaxis.set_major_locator(MaxNLocator(integer=True))
         ax.yaxis.set_major_formatter("{x:,g}")
         ax.grid(axis="x", visible=False)
         ax.set_xlabel("Season")
@@ -177,4 +184,4 @@ def _listed(names) -> str:
 def _short(name: str) -> str:
     """A level's name short enough for an axis: the fruit or plant of a key keeps its season."""
     words = name if name.count("/") < 2 else f"{name.split('/')[0]} {short_name(name)}"
-    return words if len(words) <= 24 else words[:23] + "…"
+    return words if len(words) <= 26 else words[:25] + "…"

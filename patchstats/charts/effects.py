@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.ticker import MaxNLocator
 
 from patchstats.charts.house import (
     BLUE,
@@ -90,6 +91,8 @@ def soil_curve(curve: pd.DataFrame, *, optimum: pd.Series | None = None, column:
     """
     require(curve, ("soil_c", *_ESTIMATE), "soil_curve")
     curve = curve.sort_values("soil_c")
+    if optimum is not None and not curve["soil_c"].iloc[0] <= optimum["estimate"] <= curve["soil_c"].iloc[-1]:
+        optimum = None  # beyond the soils logged: the curve was never seen to turn
     alt = (f"A curve of gain against soil temperature from {say(curve['soil_c'].iloc[0], 'soil_c', shown)} to "
            f"{say(curve['soil_c'].iloc[-1], 'soil_c', shown)} with its {level:.0%} band.")
     if optimum is not None:
@@ -116,6 +119,7 @@ def soil_curve(curve: pd.DataFrame, *, optimum: pd.Series | None = None, column:
             name_line(ax, best, np.interp(best, x, high), words, color=VERMILION, dx=0, dy=12, ha="center",
                       va="bottom")
             ax.margins(y=0.12)
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.set_xlabel(axis_label("Soil temperature", "soil_c", shown))
         at = say(reference_c, "soil_c", shown)
         ax.set_ylabel(axis_label(f"Daily gain, from that at {at}", column, shown, difference=True))
@@ -158,6 +162,7 @@ def trade_off(fruits: pd.DataFrame, *, shown: Shown = IMPERIAL,
         ax.text(0.99, 0.02, "late and small", ha="right", va="bottom", **corner)
         ticks = [t for t in _MONTH_TICKS if first - 4 <= t <= last + 4]
         ax.set_xticks(ticks, [_date_words(t) for t in ticks])
+        ax.yaxis.set_major_locator(MaxNLocator(integer=True))  # nobody keeps half a vine
         ax.set_xlabel("Day of pollination")
         ax.set_ylabel("Secondary vines at pollination")
 

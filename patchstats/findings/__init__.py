@@ -25,6 +25,6 @@ from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, caveat
 __all__ = [
     "OBSERVATIONAL", "Finding", "Findings", "acts_at_age", "against_book", "against_chart", "among_first",
     "best_soil", "better", "caveats", "changed", "compared", "effect", "every_way", "explains", "gaps_filled",
-    "leans_on", "middle", "of_fit", "path_against_scale", "portion", "practices", "progress", "rows_taken_in", "seasons",
-    "share", "sides_differ", "together", "what_drives",
+    "leans_on", "middle", "of_fit", "path_against_scale", "portion", "practices", "progress", "rows_taken_in",
+    "seasons", "share", "sides_differ", "together", "what_drives",
 ]
