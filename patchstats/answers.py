@@ -18,6 +18,8 @@ from patchstats.gains import daily_gains
 from patchstats.robustness import imputed, leave_one_out, specifications
 from patchstats.units import IMPERIAL
 
+_GROUPS = {"grower": "growers", "fruit": "entries", "patch": "patches", "patch_season": "patches in a season",
+           "seed": "seed lines", "season": "seasons"}
 FEW = 4  # stretches of about five days: three weeks of taping
 
 
@@ -94,25 +96,25 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
 
 
 def who_did_well(club, *, drivers: Drivers | None = None, group: str = "grower", level: float = 0.9) -> Answer:
-    """Growers (or ``group`` "fruit", "patch_season") against what their conditions lead one to expect."""
+    """Growers against what their conditions lead one to expect.
+
+    Or another ``group``: "fruit" (entries), "patch", "patch_season", "seed", "season".
+    """
     shown = getattr(club, "shown", IMPERIAL)
     found = fit_drivers(club, level=level) if drivers is None else drivers
     column = found.model.response
     shifts = fairness.shifts(found.fit, group, rows=found.rows, level=level)
     ranks = fairness.ranks(found.fit, group, rows=found.rows, level=level)
-    words = {"grower": "growers", "fruit": "entries", "patch_season": "patches in a season"}.get(group, group)
+    words = _GROUPS.get(group, group)
     said = findings.together(findings.compared(shifts, column=column, group=words, shown=shown, level=level),
                              findings.among_first(ranks, group=words, level=level))
     pictures = (charts.growers_compared(shifts, column=column, group=group, raw=shifts["raw"], level=level,
                                         shown=shown),
                 charts.rank_uncertainty(ranks, group=group, level=level))
-    few = int((shifts["n_rows"] < FEW).sum())
-    doubts = [f"{few} of {len(shifts)} {words} have fewer than {FEW} stretches of gain; their shifts are mostly the "
-              "club's middle."]
+    doubts = [findings.little_to_go_by(shifts["n_rows"], group=words, fewest=FEW)]
     tables = {"shifts": shifts, "ranks": ranks}
     if len(shifts) <= 60:
         tables["pairs"] = fairness.all_pairs(found.fit, group, rows=found.rows, level=level)
-        told = int(tables["pairs"]["told_apart"].sum())
-        doubts.append(f"Of {len(tables['pairs'])} pairs, {told} can be told apart when all are asked at once (Holm).")
-    return Answer("Who did well for their conditions?", said, pictures, pd.DataFrame({"sentence": doubts}), tables,
-                  found)
+        doubts.append(findings.pairs_told(tables["pairs"]))
+    return Answer("Who did well for their conditions?", said, pictures,
+                  pd.concat(doubts, ignore_index=True).to_frame("sentence"), tables, found)

@@ -41,9 +41,13 @@ def ranks(shift: pd.Series, covariance: pd.DataFrame, *, top: int = 3, level: fl
     # Levels whose errors go together exactly make the matrix singular: the root by eigenvalues takes that.
     values, vectors = np.linalg.eigh(v)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    drawn = shift.to_numpy() + np.random.default_rng(seed).standard_normal((draws, size)) @ root.T
+    rng = np.random.default_rng(seed)
+    drawn = shift.to_numpy() + rng.standard_normal((draws, size)) @ root.T
     rank = np.empty(drawn.shape, dtype=np.int32)
-    np.put_along_axis(rank, np.argsort(-drawn, axis=1, kind="stable"), np.arange(1, size + 1, dtype=np.int32)[None], 1)
+    order = np.argsort(-drawn, axis=1, kind="stable")
+    if len(np.unique(drawn[0])) < size:  # levels that nothing tells apart: who comes first is drawn by lot
+        order = np.lexsort((rng.random(drawn.shape), -drawn), axis=1)
+    np.put_along_axis(rank, order, np.arange(1, size + 1, dtype=np.int32)[None], 1)
     low, middle, high = np.quantile(rank, [0.5 - level / 2, 0.5, 0.5 + level / 2], axis=0, method="nearest")
     table = pd.DataFrame({"rank": middle, "low": low, "high": high, "first": (rank == 1).mean(axis=0),
                           f"top_{top}": (rank <= top).mean(axis=0)}, index=shift.index)

@@ -53,3 +53,11 @@ def test_who_did_well_ranks_with_doubt(club, answer):
     assert any("pairs" in sentence for sentence in told.doubts["sentence"])
     entries = who_did_well(club.tables, drivers=answer.drivers, group="fruit")
     assert "entries" in repr(entries)
+
+
+@pytest.mark.parametrize(("group", "words"), [("patch", "patches"), ("seed", "seed lines"), ("season", "seasons"),
+                                              ("patch_season", "patches in a season")])
+def test_every_group_is_compared_in_words(club, answer, group, words):
+    told = who_did_well(club.tables, drivers=answer.drivers, group=group)
+    assert all(f" {words}" in finding.sentence for finding in told.findings)
+    assert not any(sentence.startswith("0 ") for sentence in told.doubts["sentence"])

@@ -287,6 +287,29 @@ def test_among_first_and_seasons():
     assert findings.seasons(table.assign(low=-9.0)).sentence.endswith("so the order is not sure.")
 
 
+def test_levels_that_do_not_differ_have_no_first():
+    level = LEVELS * 0.0
+    (found,) = findings.compared(level, group="seasons")
+    assert found.sentence == ("With conditions taken into account, none of 4 seasons stands first: how far they lie "
+                              "apart is estimated as nothing.")
+    table = pd.DataFrame({"season": [2021, 2022], "estimate": 0.0, "low": 0.0, "high": 0.0})
+    assert findings.seasons(table).sentence.startswith("None of 2 seasons was the best: how far")
+    ranks = pd.DataFrame({"rank": [2, 3], "low": 1, "high": 4, "top_3": [0.76, 0.74]}, index=["2021", "2022"])
+    ranks = pd.concat([ranks, ranks.rename({"2021": "2023", "2022": "2024"})])
+    assert findings.among_first(ranks, group="seasons").sentence == (
+        "None of the 4 seasons is likelier than another to be among the first 3.")
+
+
+def test_doubts_of_a_comparison_in_words():
+    rows = pd.Series([9, 3, 2, 8])
+    assert findings.little_to_go_by(rows).tolist() == [
+        "Two of 4 growers have fewer than 4 stretches of gain: what is said of them is mostly the club's middle."]
+    assert findings.little_to_go_by(rows[[0, 3]]).empty
+    told = pd.DataFrame({"told_apart": [False, False, True]})
+    assert findings.pairs_told(told).tolist() == [
+        "Of 3 pairs, one can be told apart when all are asked at once (Holm's method)."]
+
+
 def test_progress_in_words():
     line = pd.Series({"estimate": -2.4, "se": 0.5, "low": -3.6, "high": -1.2, "seasons": 6})
     found = findings.progress(line)

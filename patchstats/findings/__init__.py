@@ -17,7 +17,7 @@ from patchstats.findings.counts import (
     rows_taken_in,
     share,
 )
-from patchstats.findings.doubts import gaps_filled, leans_on, of_fit
+from patchstats.findings.doubts import gaps_filled, leans_on, little_to_go_by, of_fit, pairs_told
 from patchstats.findings.effects import best_soil, changed, effect, every_way, sides_differ, what_drives
 from patchstats.findings.explained import acts_at_age, explains
 from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, caveats, together
@@ -25,6 +25,6 @@ from patchstats.findings.finding import OBSERVATIONAL, Finding, Findings, caveat
 __all__ = [
     "OBSERVATIONAL", "Finding", "Findings", "acts_at_age", "against_book", "against_chart", "among_first",
     "best_soil", "better", "caveats", "changed", "compared", "effect", "every_way", "explains", "gaps_filled",
-    "leans_on", "middle", "of_fit", "path_against_scale", "portion", "practices", "progress", "rows_taken_in",
-    "seasons", "share", "sides_differ", "together", "what_drives",
+    "leans_on", "little_to_go_by", "middle", "of_fit", "pairs_told", "path_against_scale", "portion", "practices",
+    "progress", "rows_taken_in", "seasons", "share", "sides_differ", "together", "what_drives",
 ]

@@ -21,6 +21,11 @@ def compared(levels: pd.DataFrame, *, column: str = "pace_percent", group: str =
     """
     rows = levels.sort_values("shift", ascending=False, kind="stable")
     first = rows.iloc[0]
+    if len(rows) > 1 and _alike(rows["shift"]):
+        return Findings((Finding(
+            f"first of the {group}", 0.0, 0.0, 0.0, 0.0, level, column,
+            f"With conditions taken into account, none of {len(rows)} {group} stands first: how far they lie apart is "
+            "estimated as nothing.", caveat),))
     above, below = int((rows["low"] > 0).sum()), int((rows["high"] < 0).sum())
     alike = len(rows) - above - below
     places = places_for(first["low"], first["high"], column, shown)
@@ -41,6 +46,11 @@ def compared(levels: pd.DataFrame, *, column: str = "pace_percent", group: str =
         (f"With {len(rows)} intervals at {level:.0%}, about {len(rows) * (1 - level):.0f} would leave the middle out "
          "by luck.",))
     return Findings((best, apart))
+
+
+def _alike(values: pd.Series) -> bool:
+    """Whether a group's spread is estimated as none, so that all its levels stand at the middle."""
+    return bool(values.abs().max() < 1e-9)
 
 
 def better(first: str, second: str, chance: float, *, draws: int = 0, level: float = 0.9,
@@ -72,6 +82,12 @@ def among_first(ranks: pd.DataFrame, *, group: str = "growers", top: int = 3, le
     """
     best = ranks.sort_values(f"top_{top}", ascending=False, kind="stable").iloc[0]
     chance = float(best[f"top_{top}"])
+    # Where nothing tells them apart, all have the same chance but for the simulation's error.
+    if len(ranks) > 1 and ranks[["low", "high"]].nunique().max() == 1 and chance < top / len(ranks) + 0.03:
+        return Finding(f"likeliest among the first {top} {group}", math.nan, math.nan, float(best["low"]),
+                       float(best["high"]), level, "",
+                       f"None of the {len(ranks)} {group} is likelier than another to be among the first {top}.",
+                       caveat)
     sentence = (f"{best.name} is the likeliest of the {len(ranks)} {group} to be among the first {top}, with a chance "
                 f"of {chance_words(chance)}; the rank may be anywhere from {best['low']:.0f} to {best['high']:.0f} "
                 f"({level:.0%} interval).")
@@ -120,6 +136,10 @@ def seasons(table: pd.DataFrame, *, column: str = "pace_percent", shown: Shown =
     """
     order = table.sort_values("estimate", kind="stable")
     worst, best = order.iloc[0], order.iloc[-1]
+    if len(order) > 1 and _alike(order["estimate"]):
+        return Finding("best season", 0.0, 0.0, 0.0, 0.0, level, column,
+                       f"None of {len(table)} seasons was the best: how far they lie apart is estimated as nothing.",
+                       caveat)
     part = best["low"] > worst["high"]
     said = []
     for row in (best, worst):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from patchstats.findings.words import capital, places_for, signed, speaker
+from patchstats.findings.words import capital, count_words, places_for, signed, speaker
 from patchstats.units import IMPERIAL, Shown, display_of
 
 _ABOUT = {"secondaries": "plant size", "set_day": "set date", "soil_from_20_c": "soil temperature"}
@@ -32,6 +32,20 @@ def of_fit(check: pd.DataFrame) -> pd.Series:
         else:
             out.append(capital(row["sentence"].replace("patch_season", "patch in a season")))
     return pd.Series(list(dict.fromkeys(out)), dtype=object)
+
+
+def little_to_go_by(n_rows: pd.Series, *, group: str = "growers", fewest: int = 4) -> pd.Series:
+    """How many levels have so few stretches of gain that their shift says little; nothing where none has."""
+    few = int((n_rows < fewest).sum())
+    said = (f"{capital(count_words(few))} of {len(n_rows)} {group} {'has' if few == 1 else 'have'} fewer than {fewest} "
+            "stretches of gain: what is said of them is mostly the club's middle.")
+    return pd.Series([said] if few else [], dtype=object)
+
+
+def pairs_told(pairs: pd.DataFrame) -> pd.Series:
+    """How many pairs can be told apart, from :func:`patchstats.ranking.pairs`."""
+    return pd.Series([f"Of {len(pairs):,} pairs, {count_words(int(pairs['told_apart'].sum()))} can be told apart when "
+                      "all are asked at once (Holm's method)."] if len(pairs) else [], dtype=object)
 
 
 def leans_on(without: pd.DataFrame) -> pd.Series:
