@@ -24,6 +24,7 @@ from scipy.optimize import minimize_scalar
 from patchstats.drivermodels import SOIL_TERMS, SPLIT, Model, model_named, with_last_days
 from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
+from patchstats.lmm.contrasts import contrast
 from patchstats.lmm.robust import clustered_covariance
 from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
 from patchstats.stretches import STRETCH_DAYS, join_gains
@@ -213,20 +214,12 @@ def effects_table(fit: MixedFit, naive, *, level: float) -> pd.DataFrame:
 def sides_table(fit: MixedFit, *, level: float) -> pd.DataFrame:
     """Between less within for each split term (index): estimate, se, df, low, high, p, per unit of the term.
 
-    The degrees of freedom are the smaller of the two terms', which errs on the careful side.
+    As the contrast of the two coefficients, with the degrees of freedom of the fit's own kind.
     """
-    out = {}
-    for term in SPLIT:
-        names = [f"{term}_between", f"{term}_within"]
-        if not set(names) <= set(fit.coef.index):
-            continue
-        v = fit.fixed_covariance.loc[names, names].to_numpy()
-        estimate = float(fit.fixed[names[0]] - fit.fixed[names[1]])
-        se = float(np.sqrt(v[0, 0] + v[1, 1] - 2 * v[0, 1]))
-        df = float(fit.coef.loc[names, "df"].min())
-        half = float(stats.t.ppf(0.5 + level / 2, df)) * se
-        out[term] = (estimate, se, df, estimate - half, estimate + half, float(2 * stats.t.sf(abs(estimate) / se, df)))
-    return pd.DataFrame.from_dict(out, orient="index", columns=["estimate", "se", "df", "low", "high", "p"])
+    columns = ["estimate", "se", "df", "low", "high", "p"]
+    asked = {term: {f"{term}_between": 1.0, f"{term}_within": -1.0} for term in SPLIT
+             if {f"{term}_between", f"{term}_within"} <= set(fit.coef.index)}
+    return contrast(fit, asked, level=level)[columns] if asked else pd.DataFrame(columns=columns, dtype=float)
 
 
 def soil_terms(fit: MixedFit, rows: pd.DataFrame, *,

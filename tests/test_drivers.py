@@ -9,7 +9,7 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from patchstats import demo
-from patchstats.drivers import SOIL_TERMS, driver_rows, fit_drivers, soil_curve
+from patchstats.drivers import SOIL_TERMS, driver_rows, fit_drivers, sides_table, soil_curve
 from patchstats.fairness import chance_better, ranks, season_table, shifts
 from patchstats.gains import daily_gains
 from patchstats.lmm import fit_mixed
@@ -66,6 +66,25 @@ def test_within_effect_is_the_fixed_effects_estimate():
     dummies = smf.ols("y ~ x + C(grower)", frame).fit()
     assert ours.fixed["within"] == pytest.approx(dummies.params["x"], rel=1e-8)
     assert ours.coef.loc["within", "se"] == pytest.approx(dummies.bse["x"], rel=1e-6)
+
+
+def test_between_less_within_is_the_coefficient_of_the_mean_beside_the_raw_column():
+    """Law (Mundlak 1978): written with the raw column and the mean, the model is the same and the mean's coefficient is
+    between less within: estimate, error, degrees of freedom and p. Growers have one to eight fruits."""
+    rng = np.random.default_rng(4)
+    grower = np.repeat([f"g{i}" for i in range(12)], [1, 2, 3, 4, 5, 6, 7, 8, 8, 3, 2, 1])
+    skill = dict(zip(pd.unique(grower), rng.normal(size=12), strict=True))
+    frame = pd.DataFrame({"grower": grower})
+    frame["secondaries"] = 18 + frame["grower"].map(skill) + rng.normal(size=50)
+    frame["secondaries_between"] = frame.groupby("grower")["secondaries"].transform("mean")
+    frame["secondaries_within"] = frame["secondaries"] - frame["secondaries_between"]
+    frame["y"] = frame["secondaries"] + 2 * frame["grower"].map(skill) + rng.normal(size=50)
+    split = fit_mixed("y ~ secondaries_within + secondaries_between + (1 | grower)", frame)
+    raw = fit_mixed("y ~ secondaries + secondaries_between + (1 | grower)", frame)
+    ours = sides_table(split, level=0.9).loc["secondaries"]
+    theirs = raw.coef.loc["secondaries_between", ours.index]
+    assert ours.to_numpy(float) == pytest.approx(theirs.to_numpy(float), rel=1e-5)
+    assert sides_table(fit_mixed("y ~ secondaries + (1 | grower)", frame), level=0.9).empty
 
 
 def test_best_soil_interval_is_where_a_level_curve_cannot_be_ruled_out():
