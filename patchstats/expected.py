@@ -122,9 +122,9 @@ def explained(found: Drivers, *, level: float | None = None, seed: int = 1) -> p
     plants gain beyond it counts as the grower's.
 
     Columns: what, sd_percent (spread of its part [percent of gain]), share, low, high. Intervals by simulation: fixed
-    effects from their joint normal law, standard deviations log-normal about the estimate; one estimated as none has
-    no interval (low 0, high missing). Shares within this club: a club whose members all kept twelve secondary vines
-    would find that plant size explains nothing.
+    effects from their joint normal law, standard deviations log-normal about the estimate; one estimated as none, or
+    that the logs cannot bound, has no interval (low 0, high missing). Shares within this club: a club whose members all
+    kept twelve secondary vines would find that plant size explains nothing.
     """
     level = found.level if level is None else level
     fit, rng = found.fit, np.random.default_rng(seed)
@@ -144,11 +144,14 @@ def explained(found: Drivers, *, level: float | None = None, seed: int = 1) -> p
     amount = {name: (value * total).mean(axis=1) for name, value in fixed.items()}
     spread = {name: value.std(axis=1) for name, value in fixed.items()}
     z = float(norm.ppf(0.5 + fit.level / 2))
+    vague = set()  # parts whose spread the logs cannot bound
     for group, words in _PARTS.items():
         if group not in sds.index:
             continue
         row = sds.loc[group]
         known = row["sd"] > 0 and np.isfinite(row["low"]) and np.isfinite(row["high"]) and row["low"] > 0
+        if not known:
+            vague.add(words)
         log_se = np.log(row["high"] / row["low"]) / (2 * z) if known else 0.0
         sd = row["sd"] * np.exp(log_se * np.r_[0.0, rng.standard_normal(_DRAWS)])
         amount[words] = amount.get(words, 0.0) + sd**2
@@ -158,7 +161,7 @@ def explained(found: Drivers, *, level: float | None = None, seed: int = 1) -> p
     for name, value in amount.items():
         share = value / whole
         low, high = np.quantile(share[1:], [0.5 - level / 2, 0.5 + level / 2])
-        if spread[name][0] == 0:
+        if spread[name][0] == 0 or name in vague:
             low, high = 0.0, np.nan
         out.append((name, spread[name][0], share[0], low, high))
     return pd.DataFrame(out, columns=["what", "sd_percent", "share", "low", "high"]).sort_values(

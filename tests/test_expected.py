@@ -119,6 +119,17 @@ def test_shares_in_a_closed_form(found):
     assert table["plant size"] == 0.0
 
 
+def test_a_spread_without_bounds_gives_a_share_without_bounds(found):
+    """A standard deviation whose interval could not be worked out is not taken as known to the last digit."""
+    fit = found.fit
+    variances = fit.variances.copy()
+    variances.loc[("patch_season", "(Intercept)"), ["low", "high"]] = np.nan
+    same = SimpleNamespace(fixed=fit.fixed, fixed_covariance=fit.fixed_covariance, design=fit.design,
+                           variances=variances, level=fit.level)
+    row = explained(replace(found, fit=same)).set_index("what").loc["the patch in that season"]
+    assert row["share"] > 0 and row["low"] == 0 and np.isnan(row["high"])
+
+
 def test_heat_and_water_that_do_nothing_are_not_found(club):
     """The invented club's heat and rain act through the soil alone; 99 % intervals, asked once each."""
     for model, term in (("with heat", "heat_7_c_day"), ("with water", "water_7_mm")):
