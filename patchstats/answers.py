@@ -70,10 +70,13 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
               "variances": found.fit.variances, "explained": shares, "by_age": ages.table}
     doubts = [findings.of_fit(found.fit.check())]
     if thorough:
-        without = pd.concat([leave_one_out(found, group, jobs=jobs).assign(group=group)
-                             for group in ("grower", "season")], ignore_index=True)
-        tables["leave_one_out"] = without
-        doubts.append(findings.leans_on(without))
+        # Of two, one left out leaves none to compare with.
+        used = found.rows.loc[found.fit.design.index]
+        several = [group for group in ("grower", "season") if used[group].nunique() > 2]
+        if several:
+            tables["leave_one_out"] = pd.concat([leave_one_out(found, group, jobs=jobs).assign(group=group)
+                                                 for group in several], ignore_index=True)
+            doubts.append(findings.leans_on(tables["leave_one_out"]))
         asked = {f"{term}_within": (per, words) for term, per, words in ASKED
                  if f"{term}_within" in found.fit.coef.index}
         ways = specifications(club, found, gains=daily_gains, terms={t: per for t, (per, _) in asked.items()},

@@ -5,7 +5,7 @@ The response is pace (:mod:`patchstats.pace`), so that an effect in percent hold
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -75,6 +75,24 @@ def model_named(name: str) -> Model:
     if name not in MODELS:
         raise ModelError(f"There is no model {name!r}; the models are {', '.join(MODELS)}.")
     return MODELS[name]
+
+
+def fitted_to(model: Model, rows: pd.DataFrame) -> Model:
+    """The model without the groups of which the rows hold one alone: a club's first season has no other to differ from.
+
+    With a single grower there is nothing between growers either.
+    """
+    used = rows.dropna(subset=[c for c in ("secondaries", "set_day") if c in rows])
+    if model.has(SOIL_TERMS[0]):
+        used = used[used[SOIL_TERMS[0]].notna()]
+    formula = model.formula
+    for group in ("grower", "patch_season", "season", "seed"):
+        if used[group].nunique() < 2:
+            formula = formula.replace(f" + (1 | {group})", "")
+    if used["grower"].nunique() < 2:
+        for term in SPLIT:
+            formula = formula.replace(f" + {term}_between", "")
+    return replace(model, formula=formula)
 
 
 def with_last_days(gains: pd.DataFrame, club, model: Model) -> pd.DataFrame:

@@ -21,7 +21,7 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from scipy.optimize import minimize_scalar
 
-from patchstats.drivermodels import SOIL_TERMS, SPLIT, Model, model_named, with_last_days
+from patchstats.drivermodels import SOIL_TERMS, SPLIT, Model, fitted_to, model_named, with_last_days
 from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
 from patchstats.lmm.contrasts import contrast
@@ -96,6 +96,7 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
     # own curve of age turns it into the curve at the soil's reference; a second changes nothing to speak of.
     for turn in range(2):
         rows = driver_rows(gains, curve)
+        chosen = fitted_to(chosen, rows)
         if turn == 0 and errors == "tape":
             tape_factor = learn_tape_factor(chosen.formula, rows)
             gains = scaled_tape(gains, tape_factor)

@@ -16,7 +16,7 @@ from joblib import Parallel, delayed
 from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
-from patchstats.drivermodels import MODELS, with_last_days
+from patchstats.drivermodels import MODELS, fitted_to, with_last_days
 from patchstats.drivers import SOIL_REFERENCE_C, Drivers, driver_rows, fit_model, scaled_tape
 from patchstats.lmm.influence import influence
 from patchstats.stretches import join_gains
@@ -82,7 +82,7 @@ def specifications(club, found: Drivers, *, gains: Callable[..., pd.DataFrame], 
     for (first, last), table, soil, weights, age_curve, stretch, tapings in plans:
         rows = prepare(table, stretch, tapings)
         rows = rows[rows["day"].between(first, last)].assign(survival_weight=weight)
-        formula = (MODELS["without soil"] if soil == "left out" else found.model).formula
+        formula = fitted_to(MODELS["without soil"] if soil == "left out" else found.model, rows).formula
         tasks.append(delayed(_effects)(formula.replace("spline(day, 4)", bends[age_curve]), rows, list(terms),
                                        found.fit.errors, found.level,
                                        "survival_weight" if weights == survival else None))

@@ -6,6 +6,8 @@ import pytest
 
 from patchstats import demo
 from patchstats.answers import what_drives_gain, who_did_well
+from patchstats.drivers import fit_drivers
+from patchstats.gains import daily_gains
 
 
 @pytest.fixture(scope="module")
@@ -61,3 +63,19 @@ def test_every_group_is_compared_in_words(club, answer, group, words):
     told = who_did_well(club.tables, drivers=answer.drivers, group=group)
     assert all(f" {words}" in finding.sentence for finding in told.findings)
     assert not any(sentence.startswith("0 ") for sentence in told.doubts["sentence"])
+
+
+@pytest.mark.parametrize("seasons", [1, 2])
+def test_a_club_in_its_first_seasons_is_answered(seasons):
+    young = demo.simulate(members=16, seasons=seasons).tables
+    answer = what_drives_gain(young, jobs=1)
+    assert len(answer.findings) >= 4 and "season" not in answer.tables["leave_one_out"]["group"].to_numpy()
+    assert ("(1 | season)" in answer.drivers.model.formula) == (seasons > 1)
+    assert len(who_did_well(young, drivers=answer.drivers).tables["ranks"]) > 5
+
+
+def test_a_grower_alone_learns_from_the_own_fruits(club):
+    gains = daily_gains(club.tables)
+    most = gains.drop_duplicates("fruit")["grower"].value_counts().index[0]
+    alone = fit_drivers(None, gains=gains[gains["grower"] == most])
+    assert set(alone.effects["side"]) == {"within", "naive"} and alone.sides.empty
