@@ -2,7 +2,12 @@
 
 # Nothing here that Python 3.6 cannot read: `python3 -m patchstats` must be able to say that a Python is too old.
 
+import contextlib
 import importlib
+import os
+import sys
+
+from patchstats.launch import one_thread
 
 __version__ = "0.1.0"
 
@@ -43,6 +48,13 @@ _LENT = {
     "patchstats.soilfill": "filled_days soil_against_air",
     "patchstats.robustness": "imputed leave_one_out specifications",
 }
+# One thread for linear algebra, unless OPENBLAS_NUM_THREADS or its like says otherwise: the problems are many and
+# small, and two threads that wait for each other took up to twenty times as long. What numpy has loaded is told too.
+one_thread()
+if "numpy" in sys.modules and os.environ.get("OPENBLAS_NUM_THREADS") == "1":
+    with contextlib.suppress(ImportError):  # slower without it, and right all the same
+        importlib.import_module("threadpoolctl").threadpool_limits(limits=1, user_api="blas")
+
 _HOMES = {name: module for module, names in _LENT.items() for name in names.split()}
 _ROOMS = frozenset((
     "answers", "calibrate", "charts", "clubbook", "curves", "daylight", "desk", "drivermodels", "drivers",

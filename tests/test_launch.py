@@ -139,6 +139,17 @@ def test_one_thread_unless_told_otherwise():
     assert environment["OPENBLAS_NUM_THREADS"] == "1"
 
 
+@pytest.mark.parametrize(("told", "threads"), [({}, 1), ({"OPENBLAS_NUM_THREADS": "2"}, 2)])
+def test_importing_asks_for_one_thread_even_where_numpy_was_first(told, threads):
+    """What numpy has loaded is told too, and so is what scipy loads later; whoever set a number keeps it."""
+    code = ("import numpy, patchstats, scipy.linalg, threadpoolctl;"
+            "print({p['num_threads'] for p in threadpoolctl.threadpool_info() if p['user_api'] == 'blas'})")
+    environment = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    done = subprocess.run([sys.executable, "-c", code], env={**environment, **told}, capture_output=True, text=True,
+                          check=True, cwd=ROOT)
+    assert done.stdout.strip() == str({min(threads, os.cpu_count() or 1)})
+
+
 def test_constraints_name_releases_and_no_address():
     lines = (ROOT / "constraints.txt").read_text(encoding="utf-8").splitlines()
     pins = [line for line in lines if line and not line.startswith("#")]
