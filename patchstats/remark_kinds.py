@@ -102,9 +102,10 @@ _kind("column-derived", "noted", "Column that can be computed",
       "members' are computed alike.",
       "{columns} can be computed from the other columns; {cells} {were} left out ({sample}).", "Nothing to do.")
 _kind("measure-unknown", "asked", "Which measure?",
-      "A number under a date may be a circumference, a total or a weight. The heading or a line on top must say it.",
+      "A number under a date may be a circumference, a total, a weight or a temperature. The heading or a line on top must say it.",
       "These readings do not say what was measured ({cells}, {sample}).",
-      "Write in the heading what was measured: circ, SS, EE, OTT or weight.")
+      "Write what was measured above the readings: circ, SS, EE, OTT, weight or soil temp, with the unit, such as: "
+      "OTT in inches.")
 _kind("cell-beyond-headings", "blanked", "Cell beyond the headings",
       "A line with more cells than headings: often a comma inside a number or a name.",
       "The cell {read} stands beyond the last heading and was left out.",
@@ -278,6 +279,11 @@ _kind("logs-disagree", "asked", "Two logs that contradict each other",
       "Two logs say different things of the same fruit, plant, patch or seed. The one handed in first was kept.",
       "{what} of {key} is {read} here, but {first} in {other}; the first was kept.",
       "Ask the grower which is right, and hand in the corrected log.")
+_kind("weighings-disagree", "asked", "Two weights of one fruit on one day",
+      "Two lines give one fruit two weights on one day. A status or a place belongs to the weight that it was written "
+      "beside, so the line handed in first was kept whole and nothing was taken from the other.",
+      "{what} of {key} is {read} here{rest}, but {first} in {other}; that line was kept, and nothing of this one.",
+      "Find out which is right. Put the wrong list right and hand it in again, and take its old receipt back.")
 _kind("tapings-disagree", "asked", "Two logs tape one fruit differently on one day",
       "Two files tell of the same taping in different ways: often a log that was corrected, and its first copy. Both "
       "were kept, since nobody has said which is right.",

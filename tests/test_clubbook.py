@@ -210,3 +210,38 @@ def test_a_club_and_a_receipt_travel_to_other_processes(club):
     assert back.settings == opened.settings
     pd.testing.assert_frame_equal(back.readings, opened.readings)
     assert pickle.loads(pickle.dumps(taken)) == taken
+
+
+WEIGHED = b"Weigh-off 5 October 2024\nGrower,Fruit,Weight (lb)\nNan Thistlewick,1,1012.5\n"
+OTHERWISE = b"Weigh-off 5 October 2024\nStatus,Grower,Fruit,Weight (lb)\nDamaged,Nan Thistlewick,1,900\n"
+
+
+@pytest.mark.parametrize(("files", "pounds", "status"), [
+    ((WEIGHED, OTHERWISE), 1012.5, None), ((OTHERWISE, WEIGHED), 900.0, "damaged"),
+    ((WEIGHED, OTHERWISE, OTHERWISE.replace(b"900", b"1012.5").replace(b"Damaged", b"Exhibition")),
+     1012.5, "exhibition")])
+def test_a_weighing_is_wholly_of_one_file_where_two_disagree(club, files, pounds, status):
+    take_in(club, [HandedIn(f"w{place}.csv", data) for place, data in enumerate(files)])
+    opened = open_club(club)
+    (weighing,) = opened.weighings.to_dict("records")
+    assert weighing["scale_kg"] == pytest.approx(pounds * 0.45359237)
+    assert weighing["status"] == status
+    (asked,) = opened.remarks.query("code == 'weighings-disagree'").to_dict("records")
+    assert (asked["severity"], asked["receipt"], asked["file"]) == ("asked", 2, "w1.csv")
+    assert "in w0.csv, line 3; that line was kept, and nothing of this one" in asked["message"]
+    assert ("(status damaged)" in asked["message"]) == (files[1] == OTHERWISE)
+
+
+def test_weighings_that_agree_complete_one_another(club):
+    take_in(club, [HandedIn("wa.csv", WEIGHED), HandedIn("wb.csv", OTHERWISE.replace(b"900", b"1012.5"))])
+    (weighing,) = open_club(club).weighings.to_dict("records")
+    assert weighing["status"] == "damaged"
+    assert open_club(club).remarks.query("code == 'weighings-disagree'").empty
+
+
+def test_two_weights_of_one_fruit_in_one_list_are_asked_about(club):
+    take_in(club, HandedIn("wa.csv", WEIGHED + b"Nan Thistlewick,1,900\n"))
+    opened = open_club(club)
+    assert opened.weighings["scale_kg"].tolist() == pytest.approx([1012.5 * 0.45359237])
+    (asked,) = opened.remarks.query("code == 'weighings-disagree'").to_dict("records")
+    assert asked["line"] == 4 and "in wa.csv, line 3" in asked["message"]

@@ -4,6 +4,9 @@ Rows that name something (growers, patches, plants, fruits, seeds, weighings) be
 non-empty value in the order of taking in is kept, and a disagreement is asked about. Rows that tell of a day
 (tapings, counts, temperatures, flowers) are all kept, except that a line which another file has already told,
 word for word, counts once: a log that grows through the summer is handed in more than once.
+
+A weighing is one act: where two lines give one fruit two weights on one day, the line that came first stands whole,
+and the other's status or site is never put beside a weight that it was not written for.
 """
 
 from __future__ import annotations
@@ -23,6 +26,7 @@ from patchstats.units import unit_of_column
 _NAMING = ("growers", "patches", "plants", "fruits", "weighings", "seeds")
 _ASIDE = ("receipt", "file", "line", "note")
 _ALIKE = 1e-6  # relative: the same length written in inches and in centimetres
+_WEIGHED = ("scale_kg", "over_the_top_cm")
 _MEASURES = ("circumference_cm", "side_to_side_cm", "stem_to_blossom_cm", "over_the_top_cm", "written_kg")
 
 
@@ -51,9 +55,11 @@ def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int,
     if not again.any():
         return rows, []
     alone, rows = rows[~again], rows[again].reset_index(drop=True)
+    remarks: list[tuple[int, Remark]] = []
+    if name == "weighings":
+        rows, remarks = _whole_weighings(rows, key)
     group = rows.groupby(key, sort=False, dropna=False).ngroup()
     once = rows.groupby(group, sort=False).first()  # the first value that is not empty, column by column
-    remarks: list[tuple[int, Remark]] = []
     for column in tables.table(name).names:
         if column in key or column in ("file", "line"):
             continue
@@ -73,6 +79,31 @@ def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int,
                 remarks.append((int(rows.at[other, "receipt"]),
                                 _disagreement("logs-disagree", named, column, rows.loc[first], rows.loc[other])))
     return pd.concat([alone, once.astype(rows.dtypes.to_dict())]), remarks
+
+
+def _whole_weighings(rows: pd.DataFrame, key: list[str]) -> tuple[pd.DataFrame, list[tuple[int, Remark]]]:
+    """The rows that may complete one another, and remarks on those that tell of another weight than an earlier one."""
+    aside: list[int] = []
+    remarks: list[tuple[int, Remark]] = []
+    for _, group in rows.groupby(key, sort=False, dropna=False):
+        told_first: dict[str, pd.Series] = {}
+        for at, row in group.iterrows():
+            told = [c for c in _WEIGHED if pd.notna(row[c])]
+            differing = [c for c in told if c in told_first and not _same(told_first[c][c], row[c])]
+            if not differing:
+                told_first = {**dict.fromkeys(told, row), **told_first}
+                continue
+            aside.append(at)
+            other = _other_weighing(row, told_first[differing[0]], differing[0], key)
+            remarks.append((int(row["receipt"]), other))
+    return rows.drop(index=aside).reset_index(drop=True), remarks
+
+
+def _other_weighing(row: pd.Series, first: pd.Series, column: str, key: list[str]) -> Remark:
+    rest = [f"{spoken(c).lower()} {_with_unit(row, c)}" for c in tables.table("weighings").names
+            if c not in (*key, "file", "line", column) and pd.notna(row[c])]
+    return _disagreement("weighings-disagree", " on ".join(_words(row[k]) for k in key), column, first, row,
+                         rest=f" ({', '.join(rest)})" if rest else "")
 
 
 def _all_notes(notes: pd.Series) -> str | None:
@@ -116,11 +147,13 @@ def _other_tapings(rows: pd.DataFrame) -> list[tuple[int, Remark]]:
     return remarks
 
 
-def _disagreement(code: str, key: str, column: str, first: pd.Series, other: pd.Series) -> Remark:
-    unit = unit_of_column(column)
-    here, there = (f"{_words(row[column])} {unit}".strip() for row in (other, first))
-    return remark(kind(code), other["file"], line_of(other), column, here, what=spoken(column), key=key,
-                  first=there, other=f"{first['file']}, line {line_of(first)}")
+def _disagreement(code: str, key: str, column: str, first: pd.Series, other: pd.Series, **more: str) -> Remark:
+    return remark(kind(code), other["file"], line_of(other), column, _with_unit(other, column), what=spoken(column),
+                  key=key, first=_with_unit(first, column), other=f"{first['file']}, line {line_of(first)}", **more)
+
+
+def _with_unit(row: pd.Series, column: str) -> str:
+    return f"{_words(row[column])} {unit_of_column(column)}".strip()
 
 
 def line_of(row: pd.Series) -> int:
