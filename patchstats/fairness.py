@@ -85,7 +85,9 @@ def all_pairs(fit: MixedFit, group: str, *, rows: pd.DataFrame | None = None, pa
 
 def season_table(fit: MixedFit, *, level: float = 0.9) -> pd.DataFrame:
     """Season to season with the change of members, patches, seed and conditions taken out: season, estimate, se, low,
-    high [response unit], in order of time."""
+    high [response unit], in order of time. Raises :class:`ModelError` where the model knows one season alone."""
+    if "season" not in {info.group for info in fit.terms}:
+        raise ModelError("One season alone cannot be compared with others; hand in the logs of a second.")
     table = shifts(fit, "season", level=level).reset_index(names="season").rename(columns={"shift": "estimate"})
     return table[["season", "estimate", "se", "low", "high"]].sort_values("season", ignore_index=True)
 

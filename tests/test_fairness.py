@@ -11,7 +11,7 @@ from scipy import stats
 
 from patchstats import demo
 from patchstats.drivers import fit_drivers
-from patchstats.fairness import all_pairs, chance_better, joint, progress, ranks, shifts
+from patchstats.fairness import all_pairs, chance_better, joint, progress, ranks, season_table, shifts
 from patchstats.lmm import fit_mixed
 from patchstats.remarks import ModelError
 
@@ -92,3 +92,9 @@ def test_three_seasons_are_no_progress():
     short = fit_drivers(demo.simulate(members=10, seasons=3).tables)
     with pytest.raises(ModelError, match="There are 3 seasons; 4 are needed"):
         progress(short)
+
+
+def test_one_season_is_not_compared():
+    first = fit_drivers(demo.simulate(members=10, seasons=1).tables)
+    with pytest.raises(ModelError, match="One season alone cannot be compared with others"):
+        season_table(first.fit)
