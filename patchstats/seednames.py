@@ -22,6 +22,7 @@ from itertools import combinations
 
 import pandas as pd
 
+from patchstats.remarks import PatchstatsError
 from patchstats.units import lb_to_kg
 
 POLLEN_WORDS = {
@@ -328,6 +329,8 @@ def look_alikes(names: Iterable[str]) -> pd.DataFrame:
     >>> look_alikes(["895 Quell 08", "895 Quel 2008", "895 quell"])["why"].tolist()
     ['surnames nearly the same', 'year missing', 'surnames nearly the same, year missing']
     """
+    if isinstance(names, str) or not isinstance(names, Iterable):
+        raise PatchstatsError("Give the names to compare, such as the column seed of the club's seeds.")
     seeds = {seed.key: seed for seed in map(read_seed_name, names)}
     blocks: dict[object, list[str]] = defaultdict(list)
     for key, seed in seeds.items():

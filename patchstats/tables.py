@@ -15,6 +15,7 @@ source beside them are common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import PurePath
 
 import pandas as pd
 
@@ -282,9 +283,15 @@ def table(name: str) -> Table:
 def table_of(club, name: str) -> pd.DataFrame:
     """The table ``name`` of a club, or of a plain dict of tables; a table that is not there is empty.
 
-    Lets every analysis take either an opened club or the tables alone.
+    Lets every analysis take either an opened club or the tables alone. Raises :class:`PatchstatsError` for what is
+    neither, such as one table or the name of a folder: nothing found in those would look like a club without logs.
     """
     spec = table(name)
+    if isinstance(club, (str, PurePath)):
+        raise PatchstatsError(f"{str(club)!r} is the name of a club's folder: open it first, with open_club.")
+    if isinstance(club, pd.DataFrame):
+        raise PatchstatsError("This wants the whole club, as open_club gives it, or a dict of its tables by name; it "
+                              f"was given one table with the columns {', '.join(map(str, club.columns[:4]))}.")
     held = club.get(name) if isinstance(club, dict) else getattr(club, name, None)
     return empty(spec.name) if held is None else held
 

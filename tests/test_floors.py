@@ -36,6 +36,7 @@ FLOORS = [
 STAIRS = {
     ("launch", "cli"): "the launcher hands the command over once the project is installed",
     ("units", "remarks"): "an unknown unit is a fault said in words",
+    ("seednames", "remarks"): "names that are none are a fault said in words",
     ("seednames", "units"): "the weight in a seed's name is read as any other",
     ("remark_kinds", "remarks"): "the kinds are data of that class",
     ("outputs", "remarks"): "a folder that cannot be written is a fault said in words",

@@ -63,7 +63,7 @@ def test_grams_change_no_pace():
 
 
 def test_too_little_is_refused_in_words():
-    with pytest.raises(ModelError, match="too few for a middle curve"):
+    with pytest.raises(ModelError, match="a middle curve of the club needs 28 gains of 3 fruits at least"):
         middle_gain(gains([(1.0, 80)] * 2))
     rows = gains([(1.0, 80)] * 3)
     curve = middle_gain(rows).assign(gain_kg_day=-1.0)

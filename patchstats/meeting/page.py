@@ -78,6 +78,13 @@ class Section:
     findings: tuple[Finding, ...]
     charts: tuple[Chart, ...]
 
+    def show(self) -> None:
+        """Shows the first chart in a notebook; where the logs leave the question open, says why."""
+        if self.charts:
+            self.charts[0].show()
+        else:
+            print(f"{self.title} {self.words}")
+
 
 def all_findings(sections: Sequence[Section]) -> Findings:
     """The findings of every section, in the order to be read."""
