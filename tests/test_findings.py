@@ -163,8 +163,8 @@ def test_a_flat_soil_curve_has_no_best_temperature():
 
 def test_rows_that_add_up_and_rows_that_do_not():
     found = findings.rows_taken_in(files=350, read=12345, kept=12300, listed=45)
-    assert found.sentence == ("From 350 files 12,345 rows were read: 12,300 were kept and 45 listed with what to write "
-                              "instead, which adds up.")
+    assert found.sentence == ("From 350 files 12,345 rows were read: 12,300 were kept and 45 listed with a remark, "
+                              "which adds up.")
     with pytest.raises(PatchstatsError, match="Rows do not add up: 12,345 read, but 12,300 kept and 44 listed."):
         findings.rows_taken_in(files=1, read=12345, kept=12300, listed=44)
 

@@ -108,5 +108,6 @@ def growth_of_fruit(path: pd.DataFrame, readings: pd.DataFrame | None = None, *,
         ax.set_xlabel("Days after pollination")
         ax.set_ylabel(axis_label("Weight by tape", "mass_kg", shown))
 
-    note = f"Dots: weight by tape. Band: {level:.0%} interval for the fruit's own path."
+    note = (("Dots: weight by tape. " if len(dots) else "")
+            + f"Band: {level:.0%} interval of the tape's error alone; on the scale fruits scatter by some 9% besides.")
     return Chart("growth_of_fruit", title or f"How has {name} grown?", table, alt, note, draw)

@@ -20,6 +20,7 @@ from patchstats.charts.house import (
     name_line,
     require,
 )
+from patchstats.remark_kinds import KINDS
 from patchstats.tape import percent_to_chart
 from patchstats.units import IMPERIAL, Shown, axis_label, say, to_shown
 
@@ -45,7 +46,7 @@ def what_came_in(table: pd.DataFrame, *, by: str = "kind", longest_first: bool =
         rest = rows.iloc[MOST_BARS - 1:][["kept", "listed", "read"]].sum()
         seen = pd.concat([seen, pd.DataFrame([{by: "all others", **rest}])], ignore_index=True)
     alt = (f"Bars of rows kept and rows listed, {len(rows)} of them by {by.replace('_', ' ')}. In all "
-           f"{kept + listed:,} rows were read, {kept:,} kept and {listed:,} listed with what to write instead.")
+           f"{kept + listed:,} rows were read, {kept:,} kept and {listed:,} listed with a remark.")
 
     def draw(figure):
         ax = figure.subplots()
@@ -63,7 +64,7 @@ def what_came_in(table: pd.DataFrame, *, by: str = "kind", longest_first: bool =
         ax.xaxis.set_major_formatter("{x:,.0f}")
         ax.set_xlabel("Rows in the members' logs")
 
-    note = "Blue: rows kept. Hatched: rows listed with file, line and what to write instead. Nothing is dropped."
+    note = "Blue: rows kept. Hatched: rows listed with file, line and a remark. Nothing is dropped."
     return Chart("what_came_in", title, rows.reset_index(drop=True), alt, note, draw)
 
 
@@ -77,7 +78,8 @@ def what_was_said(remarks: pd.DataFrame, *, title: str = "What had to be mended 
     rows = (remarks.groupby(["code", "severity"])["file"].agg(remarks="size", files="nunique").reset_index()
             .sort_values(["remarks", "code"], ascending=[False, True], kind="stable").reset_index(drop=True))
     seen = rows.head(MOST_BARS)
-    most = joined([f"{row.code.replace('-', ' ')} ({row.remarks:,})" for row in rows.head(3).itertuples()])
+    names = {code: KINDS[code].title if code in KINDS else code.replace("-", " ") for code in rows["code"]}
+    most = joined([f"{names[row.code]} ({row.remarks:,})" for row in rows.head(3).itertuples()])
     alt = (f"Bars of {len(remarks):,} remarks by {len(rows)} kinds, in {remarks['file'].nunique():,} files. "
            f"The most frequent: {most}.")
 
@@ -92,7 +94,7 @@ def what_was_said(remarks: pd.DataFrame, *, title: str = "What had to be mended 
             files = f"{row.files:,} file{'s' if row.files > 1 else ''}"
             name_line(ax, row.remarks, at, f"{row.remarks:,} in {files}, {row.severity}", points=TICK_POINTS,
                       weight="normal")
-        ax.set_yticks(y, [code.replace("-", " ") for code in seen["code"]])
+        ax.set_yticks(y, [textwrap.shorten(names[code], 40, placeholder=" …") for code in seen["code"]])
         ax.set_xlim(0, seen["remarks"].max() * 1.5)
         ax.grid(axis="y", visible=False)
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))

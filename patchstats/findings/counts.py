@@ -20,8 +20,8 @@ def rows_taken_in(*, files: int, read: int, kept: int, listed: int) -> Finding:
     """What came in: rows read, kept and listed. Raises :class:`PatchstatsError` when they do not add up."""
     if read != kept + listed:
         raise PatchstatsError(f"Rows do not add up: {read:,} read, but {kept:,} kept and {listed:,} listed.")
-    sentence = (f"From {files:,} files {read:,} rows were read: {kept:,} were kept and {listed:,} listed with what to "
-                "write instead, which adds up.")
+    sentence = (f"From {files:,} files {read:,} rows were read: {kept:,} were kept and {listed:,} listed with a "
+                "remark, which adds up.")
     return Finding("rows taken in", kept, 0.0, kept, kept, 1.0, "", sentence)
 
 

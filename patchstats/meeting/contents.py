@@ -72,7 +72,7 @@ def rows_by_season(club) -> pd.DataFrame:
     of_file = club.fruits.groupby("file")["season"].min()
     of_reading = club.readings.merge(club.fruits[["fruit", "season"]], on="fruit").groupby("file")["season"].min()
     season = standing["file"].map(of_reading).fillna(standing["file"].map(of_file))
-    words = season.map(lambda year: f"season {year:.0f}" if pd.notna(year) else "lists of several seasons")
+    words = season.map(lambda year: f"season {year:.0f}" if pd.notna(year) else "no one season")
     return pd.DataFrame({"season": words, "kept": standing["rows_kept"], "listed": standing["rows_listed"]}).groupby(
         "season", as_index=False).sum()
 
