@@ -99,6 +99,9 @@ def make_parser() -> argparse.ArgumentParser:
     sub.add_argument("--why", default="", help="the reason, for the history")
     club(sub)
 
+    sub = command("open-questions", _open_questions, "list what waits for an answer in the files that stand")
+    club(sub)
+
     sub = command("desk", _desk, "open the upload desk, a page where members hand in logs")
     sub.add_argument("folder", type=Path, nargs="?", default=Path(), metavar="CLUB",
                      help="the club's folder (default: the folder you are in)")
@@ -200,14 +203,17 @@ def _take_in(options: argparse.Namespace) -> int:
 
     def progress(done: int, of: int, receipt) -> None:
         if not options.json:
-            print(f"{done}/{of} {receipt.name}: {receipt.status}, {receipt.rows_read} lines read = "
-                  f"{receipt.rows_kept} kept + {receipt.rows_listed} listed")
+            nothing = receipt.status == "taken in" and not receipt.kept
+            print(f"{done}/{of} {receipt.name}: {'nothing of it kept' if nothing else receipt.status}, "
+                  f"{receipt.rows_read} lines read = {receipt.rows_kept} kept + {receipt.rows_listed} listed")
 
     receipts = take_in(options.club, options.files, dry_run=options.dry_run, progress=progress)
     if options.json:
         print(json.dumps([_record(receipt) for receipt in receipts], indent=1, ensure_ascii=False))
     elif options.receipts or len(receipts) == 1:
         print("\n".join(as_text(receipt) for receipt in receipts))
+    if len(receipts) > 1 and not options.json:
+        print(_what_is_open(receipts, options))
     refused = [receipt for receipt in receipts if receipt.status == "refused"]
     if not refused:
         return 0
@@ -217,6 +223,22 @@ def _take_in(options: argparse.Namespace) -> int:
             f"None of the {len(refused)} files could be read as a log, the first being")
         return _fail(f"{what}: {first}")
     return _fail(f"{len(refused)} of {len(receipts)} files could not be read as a log, the first being: {first}", 1)
+
+
+def _what_is_open(receipts, options: argparse.Namespace) -> str:
+    """How much of these files waits for somebody, and how to see it."""
+    from patchstats.clubbook.receipts import OPEN
+
+    said = [remark.severity for receipt in receipts for remark in receipt.remarks if remark.severity in OPEN]
+    if not said:
+        return "Nothing in these files waits for an answer."
+    asked = said.count("asked")
+    others = len(said) - asked
+    parts = [f"{asked} {'question' if asked == 1 else 'questions'}"] if asked else []
+    parts += [f"{others} {'place' if others == 1 else 'places'} that could not be used"] if others else []
+    how = "--receipts prints each receipt in full." if options.dry_run else (
+        f"See what is open: {PROG} open-questions --club {options.club}")
+    return f"In these files stand open: {' and '.join(parts)}. {how}"
 
 
 def _record(receipt) -> dict:
@@ -234,6 +256,23 @@ def _take_back(options: argparse.Namespace) -> int:
     from patchstats.clubbook import as_text, take_back
 
     print(as_text(take_back(options.club, options.receipt, why=options.why)))
+    return 0
+
+
+def _open_questions(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import open_club
+    from patchstats.clubbook.receipts import HEADINGS, OPEN
+
+    remarks = open_club(options.club).remarks
+    for severity in OPEN:
+        some = remarks[remarks["severity"] == severity].sort_values(["receipt", "line"], kind="stable")
+        if len(some):
+            print(f"{HEADINGS[severity]} ({len(some)})")
+        for r in some.itertuples():
+            line = f", line {r.line}" if r.line else ""
+            print(" ".join(f"  - receipt {r.receipt}, {r.file}{line}: {r.message} {r.advice}".rstrip().splitlines()))
+    if not remarks["severity"].isin(OPEN).any():
+        print("Nothing waits for an answer.")
     return 0
 
 

@@ -156,3 +156,37 @@ def test_new_club_then_open(capsys, tmp_path):
     club = clubbook.open_club(tmp_path / "made")
     assert (code, club.name, club.shown.mass) == (0, "Gravel Bend", "kg")
     assert "take-in FILES" in out
+
+
+HEAD = "Grower,Season,Fruit,Date,Circ (in),SS (in),EE (in)\n"
+
+
+def test_a_folder_says_what_stands_open_and_of_what_nothing_was_kept(capsys, club, tmp_path):
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    for name, text in (("a.csv", f"{HEAD}Ida Field,2024,A,2024-07-20,44,28,27\n"),
+                       ("b.csv", f"{HEAD}Ida Field,2024,A,2024-07-20,45,28,27\n"),
+                       ("c.csv", f"{HEAD}Ida Field,2024,A,the 20th or so,44,28,27\n")):
+        (logs / name).write_text(text)
+    code, out, _ = run(capsys, "take-in", logs, "--club", club)
+    *lines, last = out.splitlines()
+    assert code == 0 and [line.split(", ")[0] for line in lines] == [
+        "1/3 a.csv: taken in", "2/3 b.csv: taken in", "3/3 c.csv: nothing of it kept"]
+    assert last == ("In these files stand open: 1 question and 1 place that could not be used. "
+                    f"See what is open: patchstats open-questions --club {club}")
+    code, out, _ = run(capsys, "open-questions", "--club", club)
+    assert code == 0
+    first, asked, second, refused = out.splitlines()
+    assert (first, second) == ("We need to ask (1)", "Not used: please write these again (1)")
+    assert asked.startswith("  - receipt 2, b.csv, line 2: Circumference of Ida Field/2024/A on 2024-07-20 is ")
+    assert refused.startswith("  - receipt 3, c.csv, line 2: the 20th or so could not be read as a date")
+    code, out, _ = run(capsys, "take-in", logs, "--club", club, "--dry-run")
+    assert out.splitlines()[-1].endswith("--receipts prints each receipt in full.")
+
+
+def test_nothing_open_is_said(capsys, club, tmp_path):
+    for name in ("a.csv", "b.csv"):
+        (tmp_path / name).write_text(f"{HEAD}Ida Field,2024,{name[0]},2024-07-20,44,28,27\n")
+    _, out, _ = run(capsys, "take-in", tmp_path / "a.csv", tmp_path / "b.csv", "--club", club)
+    assert out.splitlines()[-1] == "Nothing in these files waits for an answer."
+    assert run(capsys, "open-questions", "--club", club) == (0, "Nothing waits for an answer.\n", "")

@@ -97,7 +97,7 @@ def test_a_file_changed_by_one_byte_is_another_file_and_is_asked_about(club):
     assert len(data) == len(changed)
     _, second = take(club, ("ida.csv", data), ("ida.csv", changed))
     assert second.number == 2
-    assert [r.code for r in second.remarks] == ["handed-in-before"]
+    assert [r.code for r in second.remarks] == ["handed-in-before", "logs-repeat", "tapings-disagree"]
     assert second.remarks[0].message.startswith("5 of the 5 tapings in this file are of days that stand already in ida")
     opened = open_club(club)
     assert len(opened.readings) == 6  # the four alike once, the changed one in both its readings

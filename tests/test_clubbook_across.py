@@ -8,7 +8,7 @@ import string
 import pytest
 
 from patchstats.calibrate import weighed
-from patchstats.clubbook import HandedIn, create_club, open_club, take_back, take_in
+from patchstats.clubbook import HandedIn, as_html, as_text, create_club, open_club, receipt, take_back, take_in
 from patchstats.intake import sense
 from patchstats.intake.names import pairs
 from patchstats.tapings import tapings
@@ -125,3 +125,26 @@ def test_a_fruit_without_a_kind_is_a_pumpkin_to_all_who_read_it(club, kind, poun
     assert kg_to_lb(weighed(opened)["table_kg"]).round().tolist() == [pounds]
     far = sense.far_from_tape(90.0, 381.0, 2024, opened.fruits["kind"].iloc[0])
     assert round(kg_to_lb(far)) == pounds
+
+
+def test_the_receipt_tells_what_the_files_say_of_one_another(club):
+    take_in(club, HandedIn("one.csv", log("Marta Quellhurst")))
+    (taken,) = take_in(club, HandedIn("two.csv", log("Marta Quelhurst")))
+    words = "Marta Quelhurst looks like Marta Quellhurst in one.csv, line 2; they were kept apart."
+    for spelled in (as_text(taken), as_html(taken), taken._repr_markdown_()):
+        assert words in spelled and "Thank you" not in spelled
+    assert receipt(club, 2) == taken
+    take_back(club, 1)
+    assert words not in as_text(receipt(club, 2)), "it is said of the club as it stands"
+
+
+@pytest.mark.parametrize("tapes_first", [True, False])
+def test_whichever_of_tape_and_scale_comes_last_has_it_on_its_receipt(club, tapes_first):
+    files = [HandedIn("ida.csv", TAPED), HandedIn("results.csv", results("1624"))]
+    first, last = (take_in(club, file)[0] for file in (files if tapes_first else files[::-1]))
+    assert "scale-far" not in [r.code for r in first.remarks]
+    (said,) = [r for r in last.remarks if r.code == "scale-far"]
+    words = "Ida Field/2024/A weighed 1,624 lb, but its tape says 623 lb."
+    where = (2, words) if tapes_first else (0, f"results.csv, line 2: {words}")
+    assert (said.line, said.message) == where
+    assert len(remarks_of(club, "scale-far")) == 1

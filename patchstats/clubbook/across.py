@@ -13,18 +13,17 @@ from patchstats.remark_kinds import kind
 from patchstats.remarks import Remark, remark
 from patchstats.units import IMPERIAL, Shown, say
 
-Found = list[tuple[int, Remark]]
 _NAMED = ("growers", "patches", "plants", "fruits")
 
 
-def look_alikes(frames: Mapping[str, pd.DataFrame], files: Mapping[int, str]) -> Found:
+def look_alikes(frames: Mapping[str, pd.DataFrame], files: Mapping[int, str]) -> list[tuple[int, Remark]]:
     """A remark for each pair of names that look alike, where no single file holds both (that file has said it then).
 
     ``frames``: the rows of all standing receipts by table, in the order of taking in. ``files``: receipt to the name of
     its file. Growers are compared with growers; patches, plants and fruits with those of the same grower and season.
     A plant and a fruit of one label are spoken of once.
     """
-    found: Found = []
+    found: list[tuple[int, Remark]] = []
     spoken: set[tuple[str, str]] = set()
     for table in _NAMED:
         rows = frames[table]
@@ -56,9 +55,10 @@ def _alike(one: pd.Series, two: pd.Series, pair: tuple[str, str], files: Mapping
 
 
 def far_scales(frames: Mapping[str, pd.DataFrame], held: Mapping[str, pd.DataFrame], files: Mapping[int, str], *,
-               shown: Shown = IMPERIAL) -> Found:
+               shown: Shown = IMPERIAL) -> list[tuple[int, Remark, int]]:
     """A remark for each scale weight far from the fruit's last taping within a week of it, where the weight stands in
-    one file and the tapings in others. ``held``: the club's tables made of ``frames``."""
+    one file and the tapings in others: the receipt of the weight, the remark, and the receipt of the taping.
+    ``held``: the club's tables made of ``frames``."""
     weighings, readings = frames["weighings"], frames["readings"]
     weighings = weighings[weighings["scale_kg"].notna()].drop_duplicates(["fruit", "date"])
     taped = readings.loc[readings["over_the_top_cm"].notna(), ["receipt", "fruit", "date", "over_the_top_cm"]]
@@ -69,7 +69,7 @@ def far_scales(frames: Mapping[str, pd.DataFrame], held: Mapping[str, pd.DataFra
     last = both.sort_values(["fruit", "date", "date_taped"], kind="stable")
     last = last.drop_duplicates(["fruit", "date"], keep="last")
     kinds = held["fruits"].set_index("fruit")["kind"]
-    found: Found = []
+    found: list[tuple[int, Remark, int]] = []
     for (_, row), file in zip(last.iterrows(), shown_files(last, files), strict=True):
         tape_kg = sense.far_from_tape(row["scale_kg"], row["over_the_top_cm_taped"], row["date"].year,
                                       kinds.get(row["fruit"]))
@@ -77,5 +77,5 @@ def far_scales(frames: Mapping[str, pd.DataFrame], held: Mapping[str, pd.DataFra
             weight = say(row["scale_kg"], "scale_kg", shown)
             found.append((int(row["receipt"]), remark(
                 kind("scale-far"), file, line_of(row), read=weight, fruit=row["fruit"], scale=weight,
-                tape=say(tape_kg, "mass_kg", shown))))
+                tape=say(tape_kg, "mass_kg", shown)), int(row["receipt_taped"])))
     return found

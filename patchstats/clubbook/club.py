@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,14 +11,13 @@ import pandas as pd
 
 from patchstats import tables
 from patchstats.clubbook import store
-from patchstats.clubbook.across import far_scales, look_alikes
+from patchstats.clubbook.between import Found, put_together, receipts_table, with_found
 from patchstats.clubbook.faults import in_words
-from patchstats.clubbook.merge import merged, shown_files
+from patchstats.clubbook.merge import shown_files
 from patchstats.clubbook.receipts import Receipt
 from patchstats.clubbook.settings import ClubSettings, read_settings
 from patchstats.clubbook.take import load_receipt
-from patchstats.clubbook.whole import completed
-from patchstats.remarks import REMARK_COLUMNS, SEVERITIES, ClubError, Remark
+from patchstats.remarks import REMARK_COLUMNS, SEVERITIES, ClubError
 from patchstats.units import Shown
 
 
@@ -89,46 +88,31 @@ def open_club(folder: str | Path) -> Club:
     folder = Path(folder)
     settings = read_settings(folder)
     with in_words(folder, "opening the club"), store.reading(folder) as connection:
-        receipts = _receipts(connection)
-        standing = set(receipts.loc[receipts["taken_back"].isna(), "receipt"])
-        files = dict(zip(receipts["receipt"], receipts["file"], strict=True))
-        frames = {name: store.read_frame(connection, name) for name in tables.STORED}
-        said = _remarks(connection, files)
-    said = said[said["receipt"].isin(standing)]
-    held: dict[str, pd.DataFrame] = {}
-    found: list[tuple[int, Remark]] = []
-    frames = {name: rows[rows["receipt"].isin(standing)].reset_index(drop=True) for name, rows in frames.items()}
-    for name, rows in frames.items():
-        held[name], remarks = merged(name, rows, files)
-        found += remarks
-    held = completed(held)
-    found += look_alikes(frames, files) + far_scales(frames, held, files, shown=settings.shown)
+        receipts = receipts_table(connection)
+        held, found = put_together(connection, receipts, settings.shown)
+        said = _remarks(connection, dict(zip(receipts["receipt"], receipts["file"], strict=True)))
+    said = said[said["receipt"].isin(receipts.loc[receipts["taken_back"].isna(), "receipt"])]
     return Club(name=settings.name, folder=folder, settings=settings, **held,
-                remarks=_with_found(said, found), receipts=receipts)
+                remarks=_all_remarks(said, found), receipts=receipts)
 
 
 def receipt(folder: str | Path, number: int) -> Receipt:
-    """One receipt as the book holds it; raises :class:`ClubError` when there is none of that number."""
+    """One receipt as the book holds it, with what the other files say of its own as the club stands now.
+
+    Raises :class:`ClubError` when there is none of that number.
+    """
     folder = Path(folder)
     with in_words(folder, "reading a receipt"), store.reading(folder) as connection:
-        return load_receipt(connection, int(number))
+        held = load_receipt(connection, int(number))
+    return compared(folder, [held])[0]
 
 
-def _receipts(connection) -> pd.DataFrame:
-    columns = ["receipt", "name", "sha256", "size_bytes", "taken_in", "rows_read", "rows_kept", "rows_listed",
-               "taken_back", "why", "replaced_by", "reader"]
-    rows = connection.execute(
-        "SELECT number, name, sha256, size_bytes, taken_in, rows_read, rows_kept, rows_listed, taken_back,"
-        " taken_back_why, replaced_by, reader FROM receipts ORDER BY number").fetchall()
-    frame = pd.DataFrame(rows, columns=columns).astype({
-        "receipt": "int64", "size_bytes": "int64", "rows_read": "int64", "rows_kept": "int64", "rows_listed": "int64",
-        "replaced_by": "Int64", "taken_back": object, "why": object})
-    # Members hand in different files under one name; of those that stand the later ones are told apart.
-    standing = frame["taken_back"].isna()
-    later = standing & frame["name"].where(standing, "#" + frame["receipt"].astype(str)).duplicated()
-    told_apart = frame["name"] + " (receipt " + frame["receipt"].astype(str) + ")"
-    frame.insert(2, "file", frame["name"].where(~later, told_apart))
-    return frame
+def compared(folder: str | Path, receipts: Iterable[Receipt]) -> list[Receipt]:
+    """Receipts with what the club's files now say of one another, where it concerns them."""
+    folder = Path(folder)
+    shown = read_settings(folder).shown
+    with in_words(folder, "comparing the files"), store.reading(folder) as connection:
+        return with_found(connection, receipts, shown)
 
 
 def _remarks(connection, files: Mapping[int, str]) -> pd.DataFrame:
@@ -140,9 +124,8 @@ def _remarks(connection, files: Mapping[int, str]) -> pd.DataFrame:
     return frame
 
 
-def _with_found(said: pd.DataFrame, found: list[tuple[int, Remark]]) -> pd.DataFrame:
-    rows = [(r.severity, r.code, r.file, r.line, r.column, r.read, r.message, r.advice, r.before, r.after, number)
-            for number, r in found]
+def _all_remarks(said: pd.DataFrame, found: list[Found]) -> pd.DataFrame:
+    rows = [(*(getattr(f.remark, column) for column in REMARK_COLUMNS), f.receipt) for f in found]
     new = pd.DataFrame(rows, columns=list(said.columns)).astype(said.dtypes.to_dict())
     both = pd.concat([said, new], ignore_index=True)
     rank = both["severity"].map({name: place for place, name in enumerate(SEVERITIES)})
@@ -150,4 +133,4 @@ def _with_found(said: pd.DataFrame, found: list[tuple[int, Remark]]) -> pd.DataF
     return both.drop(columns="_rank").reset_index(drop=True)
 
 
-__all__ = ["Club", "ClubError", "open_club", "receipt"]
+__all__ = ["Club", "ClubError", "compared", "open_club", "receipt"]

@@ -16,13 +16,14 @@ from patchstats.remarks import SEVERITIES, Kind, Remark
 
 STATUSES = ("taken in", "already taken in", "preview", "refused", "taken back")
 
-_HEADINGS = {
+HEADINGS = {
     "refused": "Not used: please write these again",
     "asked": "We need to ask",
     "blanked": "Left empty",
     "repaired": "Repaired for you: please check",
     "noted": "Kept as written, worth a look",
 }
+OPEN = ("asked", "refused", "blanked")  # the severities that wait for somebody
 _KEPT = {"readings": ("taping", "tapings"), "sizes": ("plant size", "plant sizes"),
          "soil": ("soil temperature", "soil temperatures"), "weather": ("day of weather", "days of weather"),
          "flowers": ("pollination", "pollinations"), "weighings": ("weighing", "weighings"),
@@ -106,7 +107,7 @@ def blocks(receipt: Receipt) -> list[Block]:
     rank = {name: place for place, name in enumerate(SEVERITIES)}
     ordered = sorted(receipt.remarks, key=lambda r: (rank[r.severity], r.code, r.file, r.line, r.column))
     for severity, of_severity in groupby(ordered, key=lambda r: r.severity):
-        out.append(Block("subheading", (_HEADINGS[severity],)))
+        out.append(Block("subheading", (HEADINGS[severity],)))
         for _, group in groupby(of_severity, key=lambda r: r.code):
             out += _group(list(group))
     return out

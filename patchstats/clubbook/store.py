@@ -130,6 +130,16 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
+@contextlib.contextmanager
+def unchanging(connection: sqlite3.Connection) -> Iterator[None]:
+    """What is read inside is one state of the book, while others may write."""
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        connection.execute("ROLLBACK")
+
+
 def cells_of(name: str, frame: pd.DataFrame) -> list[Row]:
     """The rows of a conforming table as the book keeps them: an empty text is an empty cell."""
     spec = tables.table(name)

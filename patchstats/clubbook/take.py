@@ -16,6 +16,7 @@ import pandas as pd
 import patchstats
 from patchstats import tables
 from patchstats.clubbook import store
+from patchstats.clubbook.between import with_found
 from patchstats.clubbook.faults import in_words
 from patchstats.clubbook.files import ORIGINALS, keep_original, read_original, sha256_of, sweep_parts
 from patchstats.clubbook.handed import HandedIn, bytes_of, gathered
@@ -62,13 +63,14 @@ def create_club(folder: str | Path, *, name: str, shown: Shown = IMPERIAL) -> Pa
 def take_in(folder: str | Path, paths: str | Path | HandedIn | Iterable[str | Path | HandedIn], *,
             answers: Mapping[str, object] | None = None, replaces: int | None = None, dry_run: bool = False,
             progress: Callable[[int, int, Receipt], None] | None = None,
-            reader: Reader | None = None) -> list[Receipt]:
+            reader: Reader | None = None, compare: bool = True) -> list[Receipt]:
     """Takes members' files into the club in ``folder`` and returns one receipt a file, in the order given.
 
     ``paths``: files, folders (every file in them, by name) or :class:`HandedIn`. ``answers``: what a member said to
     settle the reading, such as ``{"date_order": "day first"}``; the same bytes with other answers replace their
     first reading. ``replaces``: the receipt that a corrected file takes the place of. ``dry_run`` reads and reports,
-    and writes nothing. ``progress`` is called with (files done, files in all, receipt).
+    and writes nothing. ``progress`` is called with (files done, files in all, receipt). ``compare`` puts on the
+    receipts what these files and the club's others say of one another; it takes a reading of the whole book.
 
     A file that cannot be read at all gets a receipt with status "refused" and its reason; the others go on.
     Raises :class:`IntakeError` when there is nothing to take in and :class:`ClubError` when the club cannot be
@@ -96,6 +98,9 @@ def take_in(folder: str | Path, paths: str | Path | HandedIn | Iterable[str | Pa
                 receipts.append(_take_one(connection, folder, name, source, job))
             if progress is not None:
                 progress(done, len(files), receipts[-1])
+        if compare and not dry_run and connection is not None:
+            with in_words(folder, "comparing with the other files"), store.unchanging(connection):
+                receipts = with_found(connection, receipts, settings.shown)
     return receipts
 
 
@@ -121,7 +126,8 @@ def read_again(folder: str | Path, *, reader: Reader | None = None) -> list[Rece
                 if rows != store.cells_of_receipt(connection, number):
                     job = _Job(answers, told, None, False, read, again=True)
                     receipts.append(_take_one(connection, folder, name, data, job))
-    return receipts
+        with store.unchanging(connection):
+            return with_found(connection, receipts, settings.shown)
 
 
 def read_with_intake(data: bytes, name: str, told: Mapping[str, Any]) -> Read:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from patchstats.clubbook import Club, HandedIn, Receipt, open_club, read_settings, store, take_in
+from patchstats.clubbook.club import compared
 from patchstats.clubbook.handed import bytes_of, gathered
 from patchstats.desk.preview import Preview, look
 from patchstats.desk.questions import Question, settings_of, together
@@ -86,7 +87,9 @@ def look_at_folder(club_folder: str | Path, logs: str | Path | Iterable[str | Pa
 def keep_folder(club_folder: str | Path, seen: FolderPreview) -> list[Receipt]:
     """Takes the files in, each with its answers, and returns their receipts. Those that are in already stay as they
     are."""
-    return [take_in(club_folder, file, answers=dict(seen.answers.get(file.name, {})))[0] for file in seen.handed]
+    receipts = [take_in(club_folder, file, answers=dict(seen.answers.get(file.name, {})), compare=False)[0]
+                for file in seen.handed]
+    return compared(club_folder, receipts)  # once for all of them
 
 
 def _answered(club_folder: Path, file: HandedIn, told: Mapping[str, str], words: Mapping[str, str],

@@ -5,6 +5,7 @@ from __future__ import annotations
 from tornado.web import HTTPError
 
 from patchstats.clubbook import Receipt, as_html
+from patchstats.clubbook.receipts import OPEN
 from patchstats.desk.pages import WORKBOOK, Page, download
 
 _LONGEST_REASON = 200
@@ -53,4 +54,4 @@ class Picture(Page):
 
 def needs_member(receipt: Receipt) -> int:
     """How many remarks wait for the member."""
-    return sum(r.severity in ("refused", "asked", "blanked") for r in receipt.remarks)
+    return sum(r.severity in OPEN for r in receipt.remarks)
