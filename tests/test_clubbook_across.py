@@ -148,3 +148,33 @@ def test_whichever_of_tape_and_scale_comes_last_has_it_on_its_receipt(club, tape
     where = (2, words) if tapes_first else (0, f"results.csv, line 2: {words}")
     assert (said.line, said.message) == where
     assert len(remarks_of(club, "scale-far")) == 1
+
+
+NO_FRUIT = b"Date,Grower,Weight (lb)\n2024-10-05,Bram Oakenshaw,998\n"
+
+
+@pytest.mark.parametrize("log_first", [True, False])
+def test_results_that_name_no_fruit_are_asked_about_where_the_grower_has_one(club, log_first):
+    files = [HandedIn("bram.csv", log("Bram Oakenshaw")), HandedIn("list.csv", NO_FRUIT)]
+    last = [take_in(club, file)[0] for file in (files if log_first else files[::-1])][-1]
+    (said,) = remarks_of(club, "fruit-unnamed-weighed").to_dict("records")
+    assert said["message"] == ("The results name no fruit; Bram Oakenshaw has one fruit in 2024, A (bram.csv, line 2). "
+                               "The weight was kept as of Bram Oakenshaw/2024/1.")
+    assert (said["severity"], said["file"], said["line"]) == ("asked", "list.csv", 2)
+    assert said["advice"].startswith("If it is that one, write A as its Fruit in the list")
+    assert "fruit-unnamed-weighed" in [r.code for r in last.remarks]
+    assert sorted(open_club(club).fruits["fruit"]) == ["Bram Oakenshaw/2024/1", "Bram Oakenshaw/2024/A"]
+
+
+@pytest.mark.parametrize("others", [
+    [], [log("Bram Oakenshaw"), log("Bram Oakenshaw", "B", tapes="50,30,30")], [log("Bram Oakenshaw", "1")],
+    [log("Jo Harrow")], [log("Bram Oakenshaw").replace(b"2024", b"2023")]])
+def test_results_that_name_no_fruit_are_left_alone_where_it_is_not_one_other(club, others):
+    take_in(club, [HandedIn(f"{n}.csv", data) for n, data in enumerate([NO_FRUIT, *others])])
+    assert remarks_of(club, "fruit-unnamed-weighed").empty
+
+
+def test_results_that_name_fruit_1_are_not_asked_about(club):
+    named = NO_FRUIT.replace(b"Weight", b"Fruit,Weight").replace(b",998", b",1,998")
+    take_in(club, [HandedIn("bram.csv", log("Bram Oakenshaw")), HandedIn("list.csv", named)])
+    assert remarks_of(club, "fruit-unnamed-weighed").empty

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import pandas as pd
 
@@ -78,4 +78,29 @@ def far_scales(frames: Mapping[str, pd.DataFrame], held: Mapping[str, pd.DataFra
             found.append((int(row["receipt"]), remark(
                 kind("scale-far"), file, line_of(row), read=weight, fruit=row["fruit"], scale=weight,
                 tape=say(tape_kg, "mass_kg", shown)), int(row["receipt_taped"])))
+    return found
+
+
+def unnamed_weighed(frames: Mapping[str, pd.DataFrame], files: Mapping[int, str],
+                    unnamed: Collection[int]) -> list[tuple[int, Remark, int]]:
+    """A remark for each fruit that a list weighs without a name, where the grower's other files know one fruit of that
+    season, and another than the list's: the receipt of the list, the remark, and the receipt of the other fruit.
+
+    ``unnamed``: the receipts of which it was said that they do not name their fruit.
+    """
+    weighed = frames["weighings"]
+    weighed = weighed[weighed["receipt"].isin(unnamed) & weighed["fruit"].str.endswith("/1")].drop_duplicates("fruit")
+    fruits = frames["fruits"]
+    fruits = fruits[fruits["grower"].isin(weighed["fruit"].str.split("/").str[0])]
+    found: list[tuple[int, Remark, int]] = []
+    for (_, row), file in zip(weighed.iterrows(), shown_files(weighed, files), strict=True):
+        grower, season, _ = row["fruit"].split("/")
+        others = fruits[fruits["fruit"].str.startswith(f"{grower}/{season}/") & (fruits["receipt"] != row["receipt"])]
+        known = others["fruit"].unique()
+        if len(known) == 1 and known[0] != row["fruit"]:
+            other = others.iloc[0]
+            place = f"{shown_files(others.head(1), files).iloc[0]}, line {line_of(other)}"
+            found.append((int(row["receipt"]), remark(
+                kind("fruit-unnamed-weighed"), file, line_of(row), grower=grower, season=season, fruit=row["fruit"],
+                known=tables.short_name(known[0]), other=place), int(other["receipt"])))
     return found

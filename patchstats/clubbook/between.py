@@ -13,7 +13,7 @@ import pandas as pd
 
 from patchstats import tables
 from patchstats.clubbook import store
-from patchstats.clubbook.across import far_scales, look_alikes
+from patchstats.clubbook.across import far_scales, look_alikes, unnamed_weighed
 from patchstats.clubbook.merge import merged
 from patchstats.clubbook.receipts import Receipt, remembered, settled
 from patchstats.clubbook.whole import completed
@@ -66,6 +66,8 @@ def put_together(connection: sqlite3.Connection, receipts: pd.DataFrame,
     held = completed(held)
     found += [Found(*told) for told in look_alikes(frames, files)]
     found += [Found(*told) for told in far_scales(frames, held, files, shown=shown)]
+    unnamed = {number for number, in connection.execute("SELECT receipt FROM remarks WHERE code = 'fruit-unnamed'")}
+    found += [Found(*told) for told in unnamed_weighed(frames, files, unnamed)]
     return held, found
 
 
