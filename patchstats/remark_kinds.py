@@ -248,6 +248,12 @@ _kind(
     "The log does not name its fruit; it was read as {after}.",
     "If you grow more than one, name each on top of its log: Fruit, A.",
 )
+_kind("fruit-unnamed-weighed", "asked", "Which fruit was weighed?",
+      "A list of weights that names no fruit is read as of the grower's fruit 1. Where the grower's logs know one fruit "
+      "of another name, it may be that one, but only a person can say; the two were kept apart.",
+      "The results name no fruit; {grower} has one fruit in {season}, {known} ({other}). The weight was kept as of "
+      "{fruit}.",
+      "If it is that one, write {known} as its Fruit in the list, hand the list in again, and take its old receipt back.")
 _kind("fruit-from-sheet", "noted", "Fruit named for its sheet",
       "Where several sheets hold tapings and do not name their fruit, each is read as one fruit, named on its tab.",
       "The fruit of this sheet was named for the sheet: {read}.",
@@ -269,12 +275,6 @@ _kind(
     "asked",
     "Two facts that contradict each other",
     "The same fact of the same fruit is written twice in different ways. The first was kept.",
-_kind("fruit-unnamed-weighed", "asked", "Which fruit was weighed?",
-      "A list of weights that names no fruit is read as of the grower's fruit 1. Where the grower's logs know one fruit "
-      "of another name, it may be that one, but only a person can say; the two were kept apart.",
-      "The results name no fruit; {grower} has one fruit in {season}, {known} ({other}). The weight was kept as of "
-      "{fruit}.",
-      "If it is that one, write {known} as its Fruit in the list, hand the list in again, and take its old receipt back.")
     "{what} is written as {read}, but before it was {first}; the first was kept.",
     "Write the right one in both places.",
 )
