@@ -50,15 +50,21 @@ def size_at(club, quantity: str, *, plant: pd.Series, date: pd.Series, level: fl
     counts = _counts(club, quantity, as_of)
     pace, pace_sd = club_pace(club, quantity, as_of=as_of)
     out = _nothing_known(plant.index)
-    wanted = pd.DataFrame({"plant": plant.to_numpy(), "at": _number(date)}, index=plant.index)
-    wanted = wanted[date.notna().to_numpy() & wanted["plant"].isin(counts["plant"]).to_numpy()]
-    held = dict(tuple(counts.groupby("plant", sort=False)))
-    for name, rows in wanted.groupby("plant", sort=False):
-        series = held[name]
-        made = _read_off(series["at"].to_numpy(float), series["value"].to_numpy(float),
-                         rows["at"].to_numpy(float), quantity, pace, pace_sd)
-        out.loc[rows.index, ["value", "se", "days_from_count"]] = made[["value", "se", "days_from_count"]].to_numpy()
-        out.loc[rows.index, "source"] = made["source"].to_numpy()
+    numbers = out[["value", "se", "days_from_count"]].to_numpy(copy=True)
+    source = out["source"].to_numpy(object, copy=True)
+    # Plants by number, in runs: plain arrays, since a club has hundreds of plants of a few counts each.
+    code, names = pd.factorize(counts["plant"])
+    at, value = counts["at"].to_numpy(float), counts["value"].to_numpy(float)
+    starts = np.searchsorted(code, np.arange(len(names) + 1))  # counts are sorted by plant
+    asked = np.where(date.notna().to_numpy(), pd.Index(names).get_indexer(plant), -1)
+    when, order = _number(date).astype(float), np.argsort(asked, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(asked[order])) + 1):
+        number = asked[rows[0]] if len(rows) else -1
+        if number >= 0:
+            own = slice(starts[number], starts[number + 1])
+            *made, source[rows] = _read_off(at[own], value[own], when[rows], quantity, pace, pace_sd)
+            numbers[rows] = np.column_stack(made)
+    out[["value", "se", "days_from_count"]], out["source"] = numbers, source
     return _banded(out, level)
 
 
@@ -116,8 +122,8 @@ def _number(dates: pd.Series) -> np.ndarray:
 
 
 def _read_off(at: np.ndarray, value: np.ndarray, wanted: np.ndarray, quantity: str, pace: float,
-              pace_sd: float) -> pd.DataFrame:
-    """One plant: the rising curve through its counts, carried by the club's pace beyond them.
+              pace_sd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """One plant: the rising curve through its counts, carried by the club's pace beyond them. Value, se, days, source.
 
     Vines come one by one. If each came by chance (a Poisson process; nodes come more evenly, so this errs on the wide
     side), then of n vines between two counts those of the first share p of the days are binomial, with variance
@@ -144,7 +150,7 @@ def _read_off(at: np.ndarray, value: np.ndarray, wanted: np.ndarray, quantity: s
     source = np.select([nearest == 0, carried > 0], ["counted", "carried"], default="between counts").astype(object)
     far = carried > FARTHEST_DAYS
     out[far], se[far], source[far] = np.nan, np.nan, "missing"
-    return pd.DataFrame({"value": out, "se": se, "source": source, "days_from_count": nearest})
+    return out, se, nearest, source
 
 
 def size_at_set(club, quantity: str = "secondaries", *, level: float = 0.9, as_of=None) -> pd.DataFrame:
