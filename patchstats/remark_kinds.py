@@ -269,7 +269,8 @@ _kind("names-alike-files", "noted", "Names that look alike in two files",
       "One grower, fruit or patch spelled in two ways counts as two, and its log falls apart. Whether the two are one "
       "only a person can say; they were kept apart.",
       "{read} looks like {first} in {other}; they were kept apart.",
-      "If they are the same, hand in one of the two files again with the other's spelling.")
+      "If they are the same, hand in one of the two files again with the other's spelling, and take its old receipt "
+      "back: patchstats take-back {earlier} if it is {first_file}, patchstats take-back {later} if it is this one.")
 _kind(
     "fact-disagrees",
     "asked",

@@ -39,7 +39,17 @@ def test_growers_alike_in_two_files_are_suggested_and_kept_apart(club, one, othe
     (said,) = remarks_of(club, "names-alike-files").to_dict("records")
     assert said["message"] == f"{other} looks like {one} in one.csv, line 2; they were kept apart."
     assert (said["severity"], said["file"], said["line"], said["receipt"]) == ("noted", "two.csv", 2, 2)
+    assert said["advice"].endswith("and take its old receipt back: patchstats take-back 1 if it is one.csv, "
+                                   "patchstats take-back 2 if it is this one.")
     assert sorted(open_club(club).growers["grower"]) == sorted([one, other])
+
+
+def test_the_advice_on_names_alike_works(club):
+    take_in(club, [HandedIn("one.csv", log("Marta Quellhurst")), HandedIn("two.csv", log("Marta Quelhurst"))])
+    take_in(club, HandedIn("three.csv", log("Marta Quelhurst") + b"\n"))
+    take_back(club, 1)
+    opened = open_club(club)
+    assert opened.growers["grower"].tolist() == ["Marta Quelhurst"] and remarks_of(club, "names-alike-files").empty
 
 
 def test_fruits_alike_of_one_grower_are_spoken_of_once_and_those_of_others_never(club):

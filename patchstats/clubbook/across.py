@@ -51,7 +51,8 @@ def _alike(one: pd.Series, two: pd.Series, pair: tuple[str, str], files: Mapping
     names_of = {id(one): pair[0], id(two): pair[1]}
     return int(later["receipt"]), remark(
         kind("names-alike-files"), places.iloc[1], line_of(later), read=names_of[id(later)],
-        first=names_of[id(before)], other=other)
+        first=names_of[id(before)], other=other, first_file=places.iloc[0], earlier=before["receipt"],
+        later=later["receipt"])
 
 
 def far_scales(frames: Mapping[str, pd.DataFrame], held: Mapping[str, pd.DataFrame], files: Mapping[int, str], *,
