@@ -93,10 +93,37 @@ def test_a_blank_log_is_the_same_bytes_each_time(form):
 def test_every_heading_is_explained_from_the_dictionary():
     text = blank_log("txt").decode()
     headings = [line for row in blank_log("csv").decode("utf-8-sig").splitlines() for line in row.split(",") if line]
-    assert all(f"\n{heading}: " in text for heading in headings)
-    assert ("Circumference (in): Largest circumference near stem and blossom level. Plausible: 2 to 276 in."
+    assert all(f"\n# {heading} - " in text for heading in headings)
+    assert ("# Circumference (in) - Largest circumference near stem and blossom level. Plausible 2 to 276 in."
             in text)  # 5 to 700 cm by the dictionary
     assert explained("readings", "circumference_cm", METRIC).endswith("Plausible: 5 to 700 cm.")
+
+
+@pytest.mark.parametrize("shown", [IMPERIAL, METRIC])
+@pytest.mark.parametrize("form", ["xlsx", "csv", "txt"])
+def test_a_blank_log_handed_in_unfilled_gives_nothing(form, shown):
+    read = intake.read_bytes(blank_log(form, shown=shown), f"blank.{form}")
+    assert not any(map(len, read.tables.values()))
+    assert {r.code for r in read.remarks} <= {"title-line", "comment-line"}
+
+
+@pytest.mark.parametrize("shown", [IMPERIAL, METRIC])
+def test_a_text_log_filled_in_reads_as_the_csv_though_its_explanations_stay(shown):
+    """And so does its example, once its sign in front is taken away."""
+    in_csv = filled(shown).decode("utf-8-sig").split("\r\n")
+    given = {line.split(",", 1)[0]: line.split(",", 1)[1] for line in in_csv[:14]}
+    lines = blank_log("txt", shown=shown).decode().splitlines()
+    lines[:14] = [f"{line} {given[line[:-1]]}" for line in lines[:14]]
+    lines[16:16] = in_csv[16:17]
+    example = next(line for line in lines if line.startswith("# 2024"))
+    lines[17:17] = [example[2:].replace("07-20", "08-20")]
+    read = intake.read_bytes("\n".join(lines).encode(), "ida.txt")
+    assert {r.code for r in read.remarks} <= {"title-line", "comment-line"}
+    whole = intake.read_bytes("\r\n".join([*in_csv[:17], lines[17], ""]).encode(), "ida.csv")
+    tables_alike(read.tables, whole.tables)
+    assert read.tables["readings"]["note"].tolist() == ["warm", "after rain"]
+    assert read.tables["readings"]["circumference_cm"].tolist() == pytest.approx(
+        [101.6, 152.4 if shown == IMPERIAL else 152])
 
 
 def test_an_unknown_form_is_said():

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -67,19 +68,29 @@ _LOG_COLUMNS = (("readings", "date"), ("readings", "time_of_day"), ("readings", 
                 ("sizes", "secondaries"), ("sizes", "main_vine_cm"), ("soil", "soil_c"), ("soil", "depth_cm"),
                 ("readings", "note"))
 
+_TEXT_EXPLAINS = (
+    "# Lines that begin with # explain. They may stay, and nothing in them is read.",
+    "# On top, behind the colons, goes what you know of the fruit. Leave empty what you do not know.",
+    "# Below the headings goes a line for each day that you taped, with a comma for each heading that you pass over.",
+    "# Here is one, without its sign in front, of a day with a time, three measures and a note.",
+)
+_EXAMPLE_CM = (152.4, 106.68, 101.6)  # circumference, side to side, stem to blossom
+
 
 def blank_log(form: str = "xlsx", *, shown: Shown = IMPERIAL) -> bytes:
     """A blank log for one fruit: facts on top, then a line a day. ``form``: "xlsx", "csv" or "txt".
 
-    The workbook explains each column in a note at its heading; the text (for the CSV, which can hold no notes)
-    explains them one a line.
+    The workbook explains each column in a note at its heading. The text explains them below the log, in lines that
+    begin with ``#``, which the reader of logs takes for comments; the CSV can hold no notes.
     """
     facts = [Field("fruits", c, _KEYS.get(c) or _heading("fruits", c, shown)) for c in _LOG_FACTS]
     columns = [Field(t, c, _heading(t, c, shown)) for t, c in _LOG_COLUMNS]
     if form == "txt":
-        lines = [f"{f.heading}: {explained(f.table, f.column, shown)}" for f in facts + columns]
-        return ("\n".join(["On top of the log, what you know of the fruit; then a line for each day that you taped.",
-                           "Leave empty what you do not know.", "", *lines]) + "\n").encode("utf-8")
+        tapes = ",".join(_number(cm, "circumference_cm", shown) for cm in _EXAMPLE_CM)
+        lines = [*(f"{f.heading}:" for f in facts), "", ",".join(f.heading for f in columns), "", *_TEXT_EXPLAINS,
+                 f"# 2024-07-20,morning,{tapes},,,,,,after rain",
+                 *(f"# {f.heading} - {_as_comment(explained(f.table, f.column, shown))}" for f in facts + columns)]
+        return ("\n".join(lines) + "\n").encode("utf-8")
     if form == "csv":
         out = io.StringIO(newline="")
         writer = csv.writer(out, lineterminator="\r\n")
@@ -136,6 +147,11 @@ def corrected_log(frames: dict[str, pd.DataFrame], remarks: Iterable[Remark], *,
         sheet.write_comment(at, 0, _note(r))
         at += 1
     return book.data()
+
+
+def _as_comment(words: str) -> str:
+    """Words without colons, so that no reader takes them for a fact and its value."""
+    return re.sub("(One of|Plausible): ", r"\1 ", words).replace(": ", ", ")
 
 
 def explained(table: str, column: str, shown: Shown = IMPERIAL) -> str:
