@@ -165,9 +165,9 @@ _kind("value-out-of-range", "blanked", "Value that cannot be",
       "Look at your own notes and write the value again, with its unit.")
 
 # --- units ----------------------------------------------------------------------------------------------------
-_kind("unit-asked", "asked", "Inches or centimetres?",
-      "The column names no unit, and its numbers could be either. A wrong guess would make the fruit more than twice "
-      "or less than half its size, so nothing was chosen.",
+_kind("unit-asked", "asked", "Which unit?",
+      "Nothing names the unit, and the numbers could be in either of two. A wrong guess would falsify every one of "
+      "them, so nothing was chosen.",
       "{what} may be in {first_means} or in {second_means}; {cells} {wait}.",
       "Write the unit in the heading: ({first}) or ({second}).")
 _kind("unit-by-size", "noted", "Unit settled by size",
@@ -249,11 +249,12 @@ _kind(
     "If you grow more than one, name each on top of its log: Fruit, A.",
 )
 _kind("fruit-unnamed-weighed", "asked", "Which fruit was weighed?",
-      "A list of weights that names no fruit is read as of the grower's fruit 1. Where the grower's logs know one fruit "
-      "of another name, it may be that one, but only a person can say; the two were kept apart.",
+      "A list of weights that names no fruit is read as of the grower's fruit 1. Where the grower's logs know one "
+      "fruit of another name, it may be that one, but only a person can say; the two were kept apart.",
       "The results name no fruit; {grower} has one fruit in {season}, {known} ({other}). The weight was kept as of "
       "{fruit}.",
-      "If it is that one, write {known} as its Fruit in the list, hand the list in again, and take its old receipt back.")
+      "If it is that one, write {known} as its Fruit in the list, hand the list in again, and take its old receipt "
+      "back.")
 _kind("fruit-from-sheet", "noted", "Fruit named for its sheet",
       "Where several sheets hold tapings and do not name their fruit, each is read as one fruit, named on its tab.",
       "The fruit of this sheet was named for the sheet: {read}.",

@@ -166,3 +166,13 @@ def test_a_place_in_a_workbook_names_its_sheet():
 def test_a_title_that_asks_has_one_mark_at_its_end():
     assert "\nWhich?\n" in as_text(receipt(remark(ASKED, "ida.csv", 3)))
     assert "\nWhich? (2 times).\n" in as_text(receipt(remark(ASKED, "ida.csv", 3), remark(ASKED, "ida.csv", 4)))
+
+
+@pytest.mark.parametrize(("what", "first", "second"), [("The column Weight", "pounds", "kilograms"),
+                                                       ("The tape", "inches", "centimetres")])
+def test_a_unit_is_asked_for_by_its_own_name(what, first, second):
+    asked = remark(KINDS["unit-asked"], "ida.csv", 2, "x", "500", what=what, first="a", second="b", first_means=first,
+                   second_means=second, count=2)
+    text = as_text(receipt(asked))
+    assert "Which unit?" in text and f"{what} may be in {first} or in {second}; 2 cells wait." in text
+    assert text.lower().count("inches") == (first == "inches")
