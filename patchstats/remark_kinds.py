@@ -75,6 +75,12 @@ _kind("quote-broken", "repaired", "Quotation mark without its partner",
 _kind("title-line", "noted", "Line of words on top",
       "Titles and greetings above the table are no readings. They are kept here, word for word.",
       "These words stand above the table and belong to no column: {read}.", "Nothing to do.")
+_kind("title-figures", "asked", "Line with figures on top",
+      "A line above the table that holds numbers may be a title, but it may also be a reading or a fact in words that "
+      "were not understood. It is kept here, word for word.",
+      "This line stands above the table, and its figures belong to no column: {read}; nothing of it was used.",
+      "If it is a reading, write it under headings: date, OTT (cm), and below them 2024-07-20, 180. If it is a fact, "
+      "write its name and a colon: Secondaries at set: 18. If it is a title, leave it.")
 _kind("comment-line", "noted", "Line of words",
       "A remark among the readings. It belongs to no column, so it is kept here, word for word.",
       "This line is a comment: {read}.", "Nothing to do. A comment on one taping fits in a column headed note.")
@@ -100,12 +106,23 @@ _kind("heading-doubled", "asked", "Two columns of the same kind",
 _kind("column-derived", "noted", "Column that can be computed",
       "Daily gain, percent to chart, running totals and places are computed afresh from the readings, so that all "
       "members' are computed alike.",
-      "{columns} can be computed from the other columns; {cells} {were} left out ({sample}).", "Nothing to do.")
+      "{columns} can be worked out from the other columns, so {cells} {were} not kept, such as {sample}.",
+      "Nothing to do.")
+_kind("status-disqualified", "asked", "Disqualified fruit",
+      "The club's tables know official, exhibition and damaged weights, and no disqualified ones. What the judges "
+      "meant is not guessed.",
+      "{read} says that the fruit was disqualified, which is no status of a weight here; the status was left empty.",
+      "Write damaged or exhibition if that was the reason, or strike the line out if its weight should not count.")
+_kind("soil-from-title", "noted", "Soil temperatures by the title",
+      "Columns headed by times of day alone are soil temperatures where the title or the file's name speaks of soil.",
+      "The columns {columns} were read as soil temperatures{depth}, as a line on top or the file's name says.",
+      "Nothing to do if that is right. Surer are the headings soil temp am and soil temp pm.")
 _kind("measure-unknown", "asked", "Which measure?",
-      "A number under a date may be a circumference, a total, a weight or a temperature. The heading or a line on top must say it.",
+      "A number under a date may be a circumference, a total, a weight or a temperature. The heading or a line on top "
+      "must say it.",
       "These readings do not say what was measured ({cells}, {sample}).",
-      "Write what was measured above the readings: circ, SS, EE, OTT, weight or soil temp, with the unit, such as: "
-      "OTT in inches.")
+      "Write what was measured above the readings: circ, SS, EE, OTT, weight or soil temp am, with the unit, such "
+      "as: OTT in inches.")
 _kind("cell-beyond-headings", "blanked", "Cell beyond the headings",
       "A line with more cells than headings: often a comma inside a number or a name.",
       "The cell {read} stands beyond the last heading and was left out.",
@@ -233,6 +250,10 @@ _kind("grower-missing", "asked", "Whose log?",
 _kind("grower-from-name", "noted", "Name taken from the file's name",
       "The log names no grower, but the file does.",
       "The grower was taken from the file's name: {read}.", "Write on top of the log: Grower, and your name.")
+_kind("names-from-title", "noted", "Name taken from the first line",
+      "The log names no grower, but its first line looks like one: a first and a last name beside a season or a fruit.",
+      "The first line was read as {names}: {read}.",
+      "Nothing to do if that is right. Surer is Grower: and the name, and Fruit: and its name, each on its own line.")
 _kind("grower-from-sheet", "noted", "Name taken from another sheet",
       "A workbook that names one grower is read as that grower's, every sheet of it.",
       "This sheet names no grower; it was read as {read}'s, whom another sheet names.",
@@ -280,6 +301,10 @@ _kind(
     "{what} is written as {read}, but before it was {first}; the first was kept.",
     "Write the right one in both places.",
 )
+_kind("weight-without-day", "asked", "Weight without its day",
+      "A scale weight is kept with the day of its weigh-off, which the log does not say.",
+      "{what} {read} names no day of a weigh-off; it was not used.",
+      "Write the day on top of the log too: Weigh-off date: 2024-10-05.")
 _kind("fact-not-used", "noted", "Fact with no place",
       "A fact is understood, but the log holds nothing that it could belong to.",
       "{what} {read} belongs to nothing in this log.", "Nothing to do, or hand it in with the fruit's log.")

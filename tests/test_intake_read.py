@@ -82,3 +82,13 @@ def test_importing_the_reader_is_quick_and_brings_no_spreadsheet_library():
     code = "import sys, patchstats.intake; print('python_calamine' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_a_range_is_said_in_the_unit_that_was_written_and_one_unit_once():
+    result = intake.read_file(ROOT / "tests" / "specimens" / "range_said_in_inches.csv")
+    said = next(r.message for r in result.remarks if r.code == "value-out-of-range")
+    # 5 and 700 cm, the table's range, are 1.97 and 276 inches.
+    assert "would be 1,210 in; only 1.97 to 276 in can be" in said
+    assert result.understood["tapes in"].startswith("inches") and "and inches" not in result.understood["tapes in"]
+    cold = intake.read_bytes(b"Grower,Ida Field\nSeason,2024\ndate,soil F\n2024-07-20,70\n2024-07-25,7.8\n", "soil.csv")
+    assert "would be 7.8 F; only 23 to 113 F can be" in cold.remarks[0].message  # -5 and 45 C

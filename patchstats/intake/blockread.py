@@ -165,10 +165,20 @@ class BlockReader:
 
     def _set_dates(self) -> list[dt.date | None]:
         if "set_date" in self.words:
-            return self.words["set_date"]
+            return self._of_its_fruit(self.words["set_date"])
         fact = self.block.facts.get("set_date")
         day = values.fact_value(self.told, self.page, fact, self.told.calendar.season) if fact else None
         return [day] * self.size
+
+    def _of_its_fruit(self, days: list[dt.date | None]) -> list[dt.date | None]:
+        """A pollination date written once, for every line of the same fruit; none where a fruit has two of them."""
+        fruits = list(zip(*(self.names[concept] for concept in NAMES), strict=True))
+        dates: dict[tuple, set[dt.date]] = {}
+        for fruit, day in zip(fruits, days, strict=True):
+            if day is not None:
+                dates.setdefault(fruit, set()).add(day)
+        once = {fruit: next(iter(found)) for fruit, found in dates.items() if len(found) == 1}
+        return [day or once.get(fruit) for fruit, day in zip(fruits, days, strict=True)]
 
     def _place_day_numbers(self) -> None:
         sets, column = self._set_dates(), self.home.get("day", self.home.get("date"))
@@ -282,7 +292,10 @@ class BlockReader:
             if place[0] >= 0 and place[1] >= 0:
                 self.refused_values[row] = True
                 self.page.unuse(*place)
-                self.page.say("value-out-of-range", *place, quantity=CONCEPTS[concept].title, **beyond(spec, value))
+                home = self.home[concept]
+                unit = values.unit_of_text(self.told, self.texts[id(home)][row], home.read_in)
+                self.page.say("value-out-of-range", *place, quantity=CONCEPTS[concept].title,
+                              **beyond(spec, value, unit))
             return None
         return value
 
@@ -296,6 +309,7 @@ class BlockReader:
             if (id(fact), "range") not in self.told.asked:
                 self.told.asked.add((id(fact), "range"))
                 self.page.say("value-out-of-range", fact.record, fact.position, read=fact.text,
-                              quantity=CONCEPTS[concept].title, **beyond(spec, value))
+                              quantity=CONCEPTS[concept].title,
+                              **beyond(spec, value, values.unit_of_text(self.told, fact.text, fact.unit)))
             return None
         return value

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from patchstats.intake.cells import clean
 from patchstats.intake.concepts import CONCEPTS, FACTS
+from patchstats.intake.dates import parse
 from patchstats.intake.headings import Words, plain, unit_of
 from patchstats.intake.page import Page
 from patchstats.tables import KINDS_OF_FRUIT
@@ -37,6 +38,7 @@ class Column:
     unit: str = ""
     depth: str = ""
     time_of_day: str = ""
+    read_in: str = ""  # the unit in which its bare numbers were read
     counts: list[int] | None = None  # how often each text stands, when ``texts`` holds each only once
 
     def places(self) -> list[tuple[int, int]]:
@@ -97,6 +99,7 @@ def joined(old: dict[str, Fact], new: list[Fact]) -> dict[str, Fact]:
 _CLASSES = {f"{word}{end}": kind for kind in KINDS_OF_FRUIT for word in (kind, f"giant {kind}")
             for end in ("", "es" if kind == "tomato" else "" if kind == "squash" else "s")}
 _OF_ONE = re.compile(r"^(?:fruit|pumpkin|frucht|kürbis)\s+(\S{1,12})\s+(\D.*)$", re.IGNORECASE)
+_COUNTED = re.compile(r"[#*-]*\s*(\d{1,3})\s+(\D{4,40}?)[.!]?")  # 18 secondaries at set
 _PAIR = re.compile(r"^\s*(?:#|//|\*|-|;)*\s*([^:=\d][^:=]{0,40}?)\s*[:=]\s*(.*?)\s*$", re.DOTALL)
 _SEVERAL = re.compile(r"[,;|/]\s*(?=[^,;|:=\d][^,;|:=]{1,40}[:=])|\s{2,}(?=[^,;|:=\d][^,;|:=]{1,40}[:=])")
 
@@ -145,13 +148,39 @@ def facts_of(page: Page, record: int, words: Words) -> list[Fact]:
         if len(full) == 1:
             if plain(text) in _CLASSES:  # Watermelons, above the list of them
                 return [Fact("kind", _CLASSES[plain(text)], record, position, "", "kind of fruit")]
+            counted = _COUNTED.fullmatch(text)
+            heading = words.match(counted[2]) if counted else None
+            if counted and heading and heading.concept in ("secondaries", "secondaries_at_set", "lobes"):
+                return [Fact(heading.concept, counted[1], record, position, "", counted[2])]
             spoken = words.fact(text.lstrip("#*- "))
             if spoken and _sounds_true(*spoken) and (spoken[0] != "seed" or any(ch.isdigit() for ch in spoken[1])):
-                return [Fact(spoken[0], spoken[1], record, position, "", text[: len(text) - len(spoken[1])].strip())]
+                name = text[: len(text) - len(spoken[1])].strip()
+                return _weight_and_day(Fact(spoken[0], spoken[1], record, position, "", name))
         if not found:
-            return []
+            return _in_words(page, record, words)
         index += 1
-    return found
+    return [part for fact in found for part in _weight_and_day(fact)]
+
+
+def _in_words(page: Page, record: int, words: Words) -> list[Fact]:
+    """Several facts in words, between commas: ``Fruit A, pollinated 1 July``; none unless every part is one."""
+    found: list[Fact] = []
+    for position in page.full(record):
+        for part in re.split(r"\s*[,;]\s+", clean(page.text(record, position)).lstrip("#*- ")):
+            spoken = None if words.match(part) else words.fact(part)
+            if spoken is None or not _sounds_true(*spoken) or any(f.concept == spoken[0] for f in found):
+                return []
+            name = part[: len(part) - len(spoken[1])].strip()
+            found += _weight_and_day(Fact(spoken[0], spoken[1], record, position, "", name))
+    return found if len(found) > 1 else []
+
+
+def _weight_and_day(fact: Fact) -> list[Fact]:
+    """``512.5 kg on 5 Oct`` as a weight and the day of the weigh-off."""
+    parts = re.fullmatch(r"(.*\d.*?)\s+(?:on|am|le)\s+(.*\d.*)", fact.text) if fact.concept == "scale" else None
+    if parts is None or parse(parts[2]) is None:
+        return [fact]
+    return [replace(fact, text=parts[1]), Fact("date", parts[2], fact.record, fact.position, "", fact.name)]
 
 
 def _pair(text: str, words: Words) -> tuple[str, str, str, str] | None:
@@ -167,6 +196,12 @@ def _pair(text: str, words: Words) -> tuple[str, str, str, str] | None:
     return heading.concept, heading.unit, found[2].strip(), found[1].strip()
 
 
+# What a page of a fruit, a plant or a grower is called: Fruit log, Plant sizes, Patch diary.
+_OF_A_PAGE = {"log", "logs", "notes", "note", "record", "records", "list", "lists", "book", "diary", "data", "growth",
+              "size", "sizes", "tapings", "measurements", "readings", "results", "sheet", "chart", "table", "history",
+              "journal", "tracker", "tracking", "report", "weights", "summary"}
+
+
 def _sounds_true(concept: str, value: str) -> bool:
     """Whether a line without a colon is a fact: the value must look like one of its kind."""
     kind = CONCEPTS[concept].kind
@@ -176,6 +211,8 @@ def _sounds_true(concept: str, value: str) -> bool:
         return bool(unit_of(value))
     if concept in ("note", "site"):
         return False
+    if plain(value) in _OF_A_PAGE:
+        return False
     if concept in ("fruit", "plant", "patch"):
         return len(value.split()) == 1 and len(value) <= 12
-    return len(value.split()) <= 6 and plain(value) not in ("log", "logs", "notes", "record", "records")
+    return len(value.split()) <= 6

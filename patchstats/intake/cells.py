@@ -204,6 +204,11 @@ def read_yes(text: str) -> bool | None:
     return True if word in YES else False if word in NO else None
 
 
+def is_disqualified(text: str) -> bool:
+    """Whether a judge's word says that a fruit was disqualified, for which the tables have no status."""
+    return plain(text) in ("dq", "dsq", "disq", "disqualified", "disqualification")
+
+
 def read_choice(concept: str, text: str) -> str | None:
     """One of the words that a column allows, from the ways growers write it, or None."""
     word = plain(text)

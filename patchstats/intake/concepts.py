@@ -181,7 +181,7 @@ CHOICES: dict[str, dict[str, tuple[str, ...]]] = {
     "status": {
         "official": ("official", "off", "ok", "sound", "o", "valid", "pass", "passed"),
         "exhibition": ("exhibition", "exh", "exhibit", "ex", "exhibition only", "e"),
-        "damaged": ("damaged", "dmg", "dam", "damage", "d", "dq", "disqualified"),
+        "damaged": ("damaged", "dmg", "dam", "damage", "d"),
     },
 }
 YES = (

@@ -92,7 +92,7 @@ def _is_plain(page: Page, block: Block, settings: Settings) -> bool:
     whole = block.rows == list(range(block.rows[0], len(page.cells)))
     contiguous = page.lines[block.rows[0]:] == list(range(page.lines[block.rows[0]], page.lines[block.rows[0]] + len(
         block.rows))) if whole else False
-    spoken = any(r.code not in ("title-line",) for r in page.remarks)
+    spoken = any(r.code not in ("title-line", "title-figures") for r in page.remarks)
     return contiguous and not spoken and all(c.unit in ("in", "cm") for c in block.columns if c.concept in TAPE)
 
 

@@ -9,7 +9,9 @@ import numpy as np
 
 from patchstats.intake.page import OPEN, SPOKEN, Page
 from patchstats.tables import DICTIONARY, Column
-from patchstats.units import unit_of_column
+from patchstats.units import to_metric, unit_of_column
+
+_SHOWN_UNITS = {"c": "C", "sqft": "sq ft", "m2": "square metres", "deg": "degrees"}
 
 
 @dataclass
@@ -96,7 +98,19 @@ def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def beyond(spec: Column, value: float) -> dict[str, Any]:
-    """A value outside its column's plausible range, and the range, in words."""
-    unit = f" {spec.unit}" if spec.unit else ""
-    return {"value": in_digits(value) + unit, "low": f"{spec.low:g}", "high": f"{spec.high:g}{unit}"}
+def beyond(spec: Column, value: float, written: str = "") -> dict[str, Any]:
+    """A value outside its column's plausible range, and the range, in words and in the unit in which it is written.
+
+    >>> from patchstats.tables import DICTIONARY
+    >>> beyond(DICTIONARY["soil"]["soil_c"], -13.444, "F")
+    {'value': '7.8 F', 'low': '23', 'high': '113 F'}
+    """
+    low, high, unit = float(spec.low or 0.0), float(spec.high or 0.0), spec.unit or ""
+    if written:
+        (zero, metric), (one, _) = to_metric(0.0, written), to_metric(1.0, written)
+        tens = 10.0 if (metric, unit) == ("cm", "mm") else 1.0
+        if metric == unit or tens != 1.0:
+            low, high, value = ((v / tens - zero) / (one - zero) for v in (low, high, value))
+            unit = written
+    unit = f" {_SHOWN_UNITS.get(unit, unit)}" if unit else ""
+    return {"value": in_digits(value) + unit, "low": in_digits(low), "high": in_digits(high) + unit}

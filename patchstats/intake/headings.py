@@ -160,7 +160,7 @@ class Words:
             if unit or self._words.get(plain(rest)):
                 found = self.match(rest) if rest != text else None
                 if found:
-                    extra = self._extra(bracket.group(1)) if not unit else {}
+                    extra = self.extra(bracket.group(1)) if not unit else {}
                     return replace(found, unit=unit or found.unit, **extra)
         ending = _UNIT_ENDING.search(text)
         if ending:
@@ -171,7 +171,8 @@ class Words:
                     return replace(found, unit=unit)
         return self._with_place(text) or self._with_group(text)
 
-    def _extra(self, text: str) -> dict[str, str]:
+    def extra(self, text: str) -> dict[str, str]:
+        """The depth of a probe, or the time of day, that a text names: ``{"depth": "4 in"}``."""
         depth = _DEPTH.search(text)
         if depth:
             return {"depth": f"{depth.group(1)} {unit_of(depth.group(2))}"}

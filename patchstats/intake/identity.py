@@ -138,7 +138,8 @@ class Identities(BlockReader):
 
     def _give_weighing_facts(self, page: Page, record: int, fruit: str) -> None:
         """A scale weight on top of or below a fruit's log, with the day of the weigh-off or of the end."""
-        day = self._fact("date") if "date" in self.block.facts and "date" in self.block.concepts else None
+        own = {"date", "day"} & self.block.concepts or not self.block.columns  # the fact is not the rows' day
+        day = self._fact("date") if "date" in self.block.facts and own else None
         day = day or self._fact("end_date")
         if "scale" not in self.block.facts or day is None or any(
                 row.values["fruit"] == fruit for row in self.harvest.rows.get("weighings", [])):
@@ -214,6 +215,8 @@ class Identities(BlockReader):
             return
         fruity = set(self.block.facts) & {"fruit", "set_date", "pollen", "cross", "lobes", "end_date", "end_reason",
                                           "secondaries", "secondaries_at_set"}
+        if {"date", "end_date"} & set(self.block.facts):
+            fruity |= set(self.block.facts) & {"scale"}
         season = self._season(0, self._fact("set_date") or self._fact("sown_date"))  # type: ignore[arg-type]
         self.harvest.know("growers", grower, self.page, self.block.rows[0], {})
         if season is None and (fruity or "plant" in self.block.facts):

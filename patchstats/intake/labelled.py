@@ -1,5 +1,5 @@
-"""Labelled: tables whose columns are named for fruits or patches alone (date, Fruit A, Fruit B); the title, or the
-cells themselves, say what was measured."""
+"""Labelled: tables whose columns are named for fruits, patches or times of day alone (date, Fruit A, Fruit B; date, am,
+pm); the title, or the cells themselves, say what was measured."""
 
 from __future__ import annotations
 
@@ -22,6 +22,9 @@ def labelled_at(page: Page, record: int, words: Words, titles: list[int]) -> Tab
     first = words.match(clean(page.text(record, full[0])))
     if first is None or first.concept not in ("date", "day") or len(full) < 2:
         return None
+    times = {p: words.extra(clean(page.text(record, p))).get("time_of_day", "") for p in full[1:]}
+    if all(times.values()) and _said(page, titles) == "soil":
+        return _soil_by_time(page, record, words, titles, first, times)
     labels = {p: _label(clean(page.text(record, p))) for p in full[1:]}
     if not all(labels.values()):
         return None
@@ -36,6 +39,21 @@ def labelled_at(page: Page, record: int, words: Words, titles: list[int]) -> Tab
         headings.append((position, Heading(concept), page.text(record, position)))
         groups[position] = label or ("", "")
     return Table(record, 1, headings, groups)
+
+
+def _soil_by_time(page: Page, record: int, words: Words, titles: list[int], first: Heading,
+                  times: dict[int, str]) -> Table:
+    """Columns headed am and pm below a title that speaks of the soil, and perhaps of the probe's depth."""
+    deep = [(r, depth) for r in titles if (depth := words.extra(page.words(r)).get("depth"))]
+    at, depth = deep[0] if len(deep) == 1 else (None, "")
+    page.say("soil-from-title", at, mark=False, columns=", ".join(page.text(record, p) for p in times),
+             depth=f" at {depth}" if depth else "")
+    if at is not None:
+        page.use_record(at)
+    there = page.full(record)[0]
+    return Table(record, 1, [(there, first, page.text(record, there)),
+                             *((p, Heading("soil", depth=depth, time_of_day=time), page.text(record, p))
+                               for p, time in times.items())])
 
 
 def _label(text: str) -> tuple[str, str] | None:

@@ -19,45 +19,9 @@ from patchstats.intake.dates import parse
 from patchstats.intake.headings import Heading, Words, plain, unit_of
 from patchstats.intake.headless import read_headless
 from patchstats.intake.labelled import labelled_at
-from patchstats.intake.page import Page
+from patchstats.intake.page import OPEN, Page
+from patchstats.intake.titles import SUMMARY, kind_of_line
 from patchstats.intake.wide import read_wide, wide_at
-
-_SUMMARY = {
-    "total", "totals", "sum", "sums",
-    "average",
-    "averages",
-    "avg",
-    "mean",
-    "max",
-    "min",
-    "maximum",
-    "minimum",
-    "summe",
-    "gesamt",
-    "durchschnitt",
-    "mittel",
-    "mittelwert",
-    "count",
-    "total gain",
-    "grand total",
-    "subtotal",
-    "season total",
-    "moyenne",
-    "median",
-    "gain",
-    "overall",
-    "totaal",
-    "gemiddelde",
-    "final total",
-    "std",
-    "stdev",
-    "best",
-    "gesamtsumme",
-    "somme",
-    "range",
-    "biggest",
-    "ave",
-}
 
 DATE_PATTERN = re.compile(r"[dmyjta]{1,4}[/.\- ][dmyjta]{1,4}(?:[/.\- ][dmyjta]{1,4})?\.?", re.IGNORECASE)  # m/d/y
 
@@ -118,7 +82,7 @@ def lay_out(page: Page, words: Words) -> Laid:
         waiting = []
     if not laid.blocks:
         facts, waiting = joined(facts, waiting), []
-        unplaced = read_headless(page, unplaced, facts, laid.blocks)
+        unplaced = read_headless(page, unplaced, facts, laid.blocks, words)
         laid.layout = "no headings" if laid.blocks else ""
     if not laid.blocks and facts:
         laid.blocks.append(Block([], [], facts))
@@ -127,8 +91,8 @@ def lay_out(page: Page, words: Words) -> Laid:
     for at in unplaced:
         if at < first:
             laid.titles.append(page.words(at))
-        if laid.blocks:
-            page.say(_kind_of_line(page, at, at < first), at)
+        if laid.blocks and (page.fate[at] == OPEN).any():
+            page.say(kind_of_line(page, at, at < first), at)
     return laid
 
 
@@ -149,13 +113,6 @@ def _join(page: Page, waiting: list[Fact], new: list[Fact]) -> None:
         elif fact.text != before.text:
             page.unuse(fact.record, fact.position)
             page.say("fact-disagrees", fact.record, fact.position, what=fact.name or fact.concept, first=before.text)
-
-
-def _kind_of_line(page: Page, record: int, above: bool) -> str:
-    full = page.full(record)
-    if plain(page.text(record, full[0])) in _SUMMARY:
-        return "summary-row"
-    return "title-line" if above else "comment-line"
 
 
 def _use_facts(page: Page, record: int, facts: list[Fact]) -> None:
@@ -360,7 +317,7 @@ def _read_table(page: Page, record: int, table: Table, words: Words, facts: dict
         elif not any(is_datum(page.text(at, p)) for p in full) and table_at(page, at, words):
             break
         has_date = any(parse(clean(page.text(at, p))) is not None or page.text(at, p).isdigit() for p in dated)
-        if plain(first) in _SUMMARY and not has_date:
+        if plain(first) in SUMMARY and not has_date:
             page.say("summary-row", at)
         elif first.startswith("#") and not first[1:2].isdigit() and not facts_of(page, at, words):
             page.say("comment-line", at)

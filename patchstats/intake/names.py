@@ -16,7 +16,7 @@ from patchstats.remarks import Remark, remark
 _ALIKE = 0.9  # ratio of letters in common, in order: one slip in a name of five letters or more
 _MOST_COMPARED = 5_000
 
-_NOT_NAMES = {
+NOT_NAMES = {
     "log",
     "logs",
     "tape",
@@ -82,7 +82,7 @@ _NOT_NAMES = {
 def grower_of_file(name: str) -> str | None:
     """A first and a last name in a file's name (``Marta Quellhurst 2024.csv``), or None: one word is too little."""
     stem = re.sub(r"[_\-.]+", " ", PurePath(name).stem)
-    tokens = [t for t in stem.split() if plain(t) not in _NOT_NAMES]
+    tokens = [t for t in stem.split() if plain(t) not in NOT_NAMES]
     words = [t for t in tokens if re.fullmatch(r"[^\W\d_]{2,}(?:['’][^\W\d_]+)?", t)]
     rest = [t for t in tokens if t not in words and not re.fullmatch(r"\d+|[A-Za-z]", t)]
     if len(words) in (2, 3) and not rest and all(w[0].isupper() and not w.isupper() for w in words):

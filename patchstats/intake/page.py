@@ -106,7 +106,7 @@ class Page:
 
     def words(self, record: int) -> str:
         """A whole record as written, for a remark."""
-        joint = " | " if self.delimiter in ("\t", "|", "  ", " ") else f"{self.delimiter} "
+        joint = " | " if self.delimiter in ("\t", "|", "  ", " ", "day ") else f"{self.delimiter} "
         return joint.join(text.strip() for text in self.cells[record] if text.strip())
 
     def close(self) -> None:

@@ -26,10 +26,11 @@ from patchstats.intake.identity import give_fact_uses
 from patchstats.intake.layout import Laid, lay_out
 from patchstats.intake.names import alike, grower_of_file
 from patchstats.intake.page import Page
-from patchstats.intake.records import COLON, SPACE, SPACES, split_text
+from patchstats.intake.records import COLON, JOTS, SPACE, SPACES, split_text
 from patchstats.intake.results import complete_results, join_names, results_page
 from patchstats.intake.settings import Settings
 from patchstats.intake.settle import settle
+from patchstats.intake.titles import take_names
 from patchstats.intake.values import UNIT_WORDS, Told
 from patchstats.intake.workbook import share_among_sheets
 from patchstats.remark_kinds import kind
@@ -43,6 +44,7 @@ _DELIMITER_WORDS = {
     SPACES: "spaces",
     SPACE: "space",
     COLON: "colon",
+    JOTS: "day, then readings",
 }
 
 
@@ -162,6 +164,8 @@ def _read(data: bytes, name: str, settings: Settings | None, *, quick: bool = Tr
     if opened.text is not None and not laid[0].layout.startswith("a ") and not any(b.columns for b in laid[0].blocks):
         listed = results_page(opened.text, name, words)
         pages, laid = ([listed[0]], [listed[1]]) if listed else (pages, laid)
+    if len(pages) == 1 and not settings.grower and not _names_grower(laid) and not grower_of_file(name):
+        take_names(pages[0], laid[0].blocks, laid[0].titles)
     share_among_sheets(pages, laid, settings, name)
     complete_results(pages, laid, name)
     told = settle(pages, laid, words, settings, name)
@@ -227,7 +231,9 @@ def _harvested(pages: list[Page], laid: list[Laid], told: Told, settings: Settin
                     page.spoken([(fact.record, fact.position)])
                 elif page.fate[fact.record, fact.position] == 2:
                     page.unuse(fact.record, fact.position)
-                    page.say("fact-not-used", fact.record, fact.position, read=fact.text,
+                    undated = fact.concept == "scale" and not {"date", "end_date"} & set(block.facts)
+                    code = "weight-without-day" if undated else "fact-not-used"
+                    page.say(code, fact.record, fact.position, read=fact.text,
                              what=CONCEPTS[fact.concept].title)
     harvest.speak_of_idle()
     _ask_names(pages, harvest, grower, name)
@@ -337,7 +343,7 @@ def _understood(encoding: str, pages: list[Page], laid: list[Laid], told: Told,
     if tapes:
         unit, _, why = told.company.length()
         stated = [UNIT_WORDS[u] for u in sorted(tapes - {""})]
-        if "" in tapes:
+        if "" in tapes and not (unit and stated == [UNIT_WORDS[unit]]):
             stated.append(f"{UNIT_WORDS[unit]}, since {why}" if unit else "the unit of each cell, or none")
         made["tapes in"] = " and ".join(stated)
     if told.calendar.season:

@@ -16,11 +16,23 @@ from dataclasses import dataclass, field
 DELIMITERS = ("\t", ";", "|", ",")
 SPACES = "  "  # two or more spaces
 COLON = ": "  # a diary: 7/14: 19-12-12
+JOTS = "day "  # pasted: day 12 250, and below it 15 - 290
 SPACE = " "  # one or more spaces: the last resort for pasted text
 _LONGEST_CELL_LINES = 30
+_LONGEST_FACT = 200
 _QUOTES = {'"': '"', "“": "”", "„": "“", "«": "»"}
 _FRACTION = re.compile(r"(\d) +(\d{1,2}/(?:2|3|4|8|16)(?!\S))")  # stays with its whole number: 84 1/2
 _DIARY = re.compile(r"^\s*[^:]*\d[^:]{0,12}: +\S*\d")
+# Lines of pasted text that are one cell: "Grower: Petra Dunmallow" (one colon), and a measure's name with its unit.
+_ONE_FACT = re.compile(r"^\s*[#*-]*\s*[^\W\d][^:\d]{0,40}:\s+[^:\s][^:]*$")
+_ONE_MEASURE = re.compile(r"^\s*(?!da[ytp])[^\W\d][^:\d]{1,40}\s(?:in\s+)?[(\[]?(?:inch|inches|cm|centimet\w+)[)\]]?"
+                          r"[.:]?\s*$", re.IGNORECASE)
+_ONE_COUNT = re.compile(r"^\s*\d{1,3}\s+(?:secondar|side vine|sec\w* vine|stigma|lobes)\D*$", re.IGNORECASE)
+_JOT = re.compile(r"\s*((?:(?:day|dap|tag)\s*#?\s*)?\d{1,3}(?:\s*(?:dap|days?))?)(?:\s*[:=–]\s*|\s+-\s+|\s+)"
+                  r"((?:\d+(?:[.,]\d+)?(?:-\d+(?:[.,]\d+)?){0,2}\s*(?:cm|in|inches|inch|\")?(?:\s*,\s+|\s+|$)){1,4})",
+                  re.IGNORECASE)
+_JOTTED = re.compile(r"\d[\d.,-]*(?<![,])(?:\s*(?:cm|inches|inch|in|\"))?", re.IGNORECASE)
+_NAMES_DAY = re.compile(r"\s*(?:day|dap|tag)\b", re.IGNORECASE)
 _DATE_THEN_NUMBERS = re.compile(r"^\s*\S*\d\S*(\s+\S*\d\S*)+\s*$")
 
 
@@ -86,6 +98,9 @@ def settle_delimiter(lines: list[str]) -> str:
             best, best_score = mark, score
     if best_score >= 0.4 * len(sample) or best_score >= 3:
         return best
+    jots = [line for line in sample if len(line) <= _LONGEST_FACT and _JOT.fullmatch(line)]
+    if len(jots) >= max(2, 0.3 * len(sample)) and sum(_NAMES_DAY.match(line) is not None for line in jots) >= 2:
+        return JOTS
     if not best_score and sum(_DIARY.match(line) is not None for line in sample) >= max(2, 0.3 * len(sample)):
         return COLON
     for mark in (SPACES, SPACE):
@@ -102,9 +117,14 @@ def _cells(lines: list[str], number: int, mark: str) -> tuple[list[str], int, bo
     line = lines[number]
     if mark == COLON:
         return line.split(COLON, 1) if _DIARY.match(line) else [line], 1, False
+    if mark == JOTS:
+        jot = _JOT.fullmatch(line) if len(line) <= _LONGEST_FACT else None
+        return [jot[1], *_JOTTED.findall(jot[2])] if jot else [line.strip()], 1, False
     if mark == SPACES:
         return re.split(r"\s{2,}|\t", line.strip()), 1, False
     if mark == SPACE:
+        if len(line) <= _LONGEST_FACT and (_ONE_FACT.match(line) or _ONE_MEASURE.match(line) or _ONE_COUNT.match(line)):
+            return [line.strip()], 1, False
         joined = _FRACTION.sub("\\1\N{NO-BREAK SPACE}\\2", line)
         return [t.replace("\N{NO-BREAK SPACE}", " ") for t in re.split(r"[ \t]+", joined.strip())], 1, False
     if not any(q in line for q in _QUOTES):

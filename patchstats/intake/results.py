@@ -6,18 +6,19 @@ import re
 from pathlib import PurePath
 
 from patchstats.intake.blocks import Block, Column, Fact, facts_of, joined
-from patchstats.intake.cells import clean, read_choice
+from patchstats.intake.cells import clean, is_disqualified, is_nothing, read_choice
 from patchstats.intake.dates import MONTHS, WEEKDAYS, parse
 from patchstats.intake.headings import Words, plain
 from patchstats.intake.layout import Laid
 from patchstats.intake.meaning import kinds_of
 from patchstats.intake.page import BLANK, OPEN, Page
+from patchstats.intake.titles import kind_of_line
 
 _LINE = re.compile(
-    r"\s*(?:(\d{1,3})(?:st|nd|rd|th)?\s*[.):,;\t-]?\s*)?"  # its place
+    r"\s*(?:(\d{1,3}|(?:dmg|exh|dq)(?=\s))(?:st|nd|rd|th)?\s*[.):,;\t-]?\s*)?"  # its place
     r"([^\W\d_][^\d,;\t|]*?)[\s,;\t|.:–—-]+"  # the grower
     r"((?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+(?:[.,]\d+)?)[\s,;\t|]*(?:lbs?\b|pounds?\b|kgs?\b)?)[.\s,;\t|(]*"
-    r"((?:exh|dmg|damaged|official)\w*)?[.\s,;\t|)]*", re.IGNORECASE)
+    r"((?:exh|dmg|damaged|official|dq|disq)\w*)?[.\s,;\t|)]*", re.IGNORECASE)
 _LONGEST_LINE = 120  # no name and weight take more
 _WEIGH_OFF = re.compile(r"weigh|results?\b|wiegen|ergebnis|pesee|weging", re.IGNORECASE)
 _FIRST = ("first name", "first", "given name", "forename", "vorname", "prenom", "voornaam")
@@ -53,7 +54,7 @@ def results_page(text: str, name: str, words: Words) -> tuple[Page, Laid] | None
         page.use_record(record, [p for f in new for p in page.full(f.record)])
         if not new:
             laid.titles.append(page.words(record))
-            page.say("title-line" if record < rows[0] else "comment-line", record)
+            page.say(kind_of_line(page, record, record < rows[0]), record)
     laid.blocks.append(Block([Column(concepts[p], [page.text(r, p) for r in rows], list(rows), [p] * len(rows),
                                      _COLUMNS[concepts[p]]) for p in used], rows, facts))
     return page, laid
@@ -78,6 +79,7 @@ def complete_results(pages: list[Page], laid: list[Laid], name: str) -> None:
             if kinds_of(block) != ("weighings",):
                 continue
             _split_status(block)
+            _status_in_place(block)
             if "date" in block.concepts or "day" in block.concepts or "date" in block.facts:
                 continue
             for where, texts in (("a line of words", found.titles), ("the file's name", [PurePath(name).stem])):
@@ -119,6 +121,22 @@ def _days_in(text: str) -> list[str]:
                 break
         at += 1
     return found
+
+
+def _status_in_place(block: Block) -> None:
+    """Where a place would stand, DMG or EXH is no place: it says that the fruit was damaged or shown only."""
+    column, beside = block.column("rank"), block.column("status")
+    if column is None:
+        return
+    texts = [t if len(plain(t)) > 1 and (is_disqualified(t) or read_choice("status", t)) else "" for t in column.texts]
+    if beside is not None:  # what the place says where the status is empty; where it says the same, it is no news
+        for row, status in enumerate(texts):
+            if status and is_nothing(beside.texts[row]):
+                beside.texts[row], beside.positions[row] = status, column.positions[row]
+                column.texts[row] = ""
+    elif any(texts):
+        column.texts = ["" if status else t for t, status in zip(column.texts, texts, strict=True)]
+        block.columns.append(Column("status", texts, list(column.records), list(column.positions), column.heading))
 
 
 def _split_status(block: Block) -> None:

@@ -179,7 +179,7 @@ def numbers(told: Told, page: Page, column: Column, texts: list[str | None]) -> 
         return out, doubt
     unit = ""
     if bare:
-        unit = unit_for(told, page, column, [read[row].value for row in bare])  # type: ignore[union-attr]
+        unit = column.read_in = unit_for(told, page, column, [read[row].value for row in bare])  # type: ignore[union-attr]
     for row, number in enumerate(read):
         if number is None:
             continue
@@ -188,6 +188,12 @@ def numbers(told: Told, page: Page, column: Column, texts: list[str | None]) -> 
             value = cells.in_metric(number.value, use)
             out[row] = value * 10.0 if kind == "rain" else value  # lengths are kept in cm, rain in mm
     return out, doubt
+
+
+def unit_of_text(told: Told, text: str | None, bare: str) -> str:
+    """The unit that a cell or a fact was read in: the one written in it, else its column's or its heading's."""
+    number = cells.read_number(text, told.decimal) if text else None
+    return isinstance(number, cells.Number) and number.unit or bare
 
 
 def _fits(kind: str, unit: str) -> bool:
@@ -204,7 +210,7 @@ def three(told: Told, page: Page, column: Column, texts: list[str | None]):
     doubt = np.zeros(size, dtype=bool)
     found = [cells.three_measures(t, told.decimal) if t else None for t in texts]
     bare = [f[0][0] for f in found if f and not f[2]]
-    unit = unit_for(told, page, column, bare) if bare else ""
+    unit = column.read_in = unit_for(told, page, column, bare) if bare else ""
     for row, f in enumerate(found):
         if f is None:
             continue
@@ -278,7 +284,9 @@ def words(told: Told, page: Page, column: Column, texts: list[str | None]) -> li
         if text is None:
             continue
         value = word(told, column.concept, text)
-        if value is None:
+        if column.concept == "status" and cells.is_disqualified(text):
+            page.say("status-disqualified", column.records[row], column.positions[row])
+        elif value is None:
             not_read(page, column.records[row], column.positions[row], column.concept)
         elif kind == "weekday":
             continue
