@@ -253,9 +253,12 @@ def _record(receipt) -> dict:
 
 
 def _take_back(options: argparse.Namespace) -> int:
-    from patchstats.clubbook import as_text, take_back
+    from patchstats.clubbook import take_back
 
-    print(as_text(take_back(options.club, options.receipt, why=options.why)))
+    receipt = take_back(options.club, options.receipt, why=options.why)
+    why = f" ({receipt.reason})" if receipt.reason else ""
+    print(f"Receipt {receipt.number}, {receipt.name}, is taken back{why}: nothing of it counts any more, and the file "
+          "itself stays kept.")
     return 0
 
 

@@ -100,7 +100,8 @@ def test_take_back_verify_backup_and_export(capsys, club, log, tmp_path):
     assert run(capsys, "export", tmp_path / "tables", "--club", club)[0] == 0
     assert (tmp_path / "tables" / "readings.csv").is_file()
     code, out, _ = run(capsys, "take-back", 1, "--club", club, "--why", "the wrong file")
-    assert code == 0 and "the wrong file" in out
+    assert (code, out) == (0, f"Receipt 1, {log.name}, is taken back (the wrong file): nothing of it counts any more, "
+                              "and the file itself stays kept.\n")
     assert len(clubbook.open_club(club).readings) == 0
     assert len(clubbook.open_club(tmp_path / "copy").receipts) == 1
     code, out, err = run(capsys, "take-back", 1, "--club", club)
@@ -190,3 +191,12 @@ def test_nothing_open_is_said(capsys, club, tmp_path):
     _, out, _ = run(capsys, "take-in", tmp_path / "a.csv", tmp_path / "b.csv", "--club", club)
     assert out.splitlines()[-1] == "Nothing in these files waits for an answer."
     assert run(capsys, "open-questions", "--club", club) == (0, "Nothing waits for an answer.\n", "")
+
+
+@pytest.mark.parametrize("words", [("verify",), ("take-back", "1"), ("history", "Ida Field/2024/A"),
+                                   ("corrected-log", "1", "{tmp}/again.xlsx"), ("open-questions",)])
+def test_a_folder_that_is_no_club_is_said_and_left_alone(capsys, tmp_path, words):
+    (tmp_path / "plain").mkdir()
+    code, out, err = run(capsys, *(word.format(tmp=tmp_path) for word in words), "--club", tmp_path / "plain")
+    assert (code, out) == (2, "") and err.startswith(f"{tmp_path / 'plain'} is no club folder: ")
+    assert tree(tmp_path) == {}

@@ -90,11 +90,7 @@ def read_settings(folder: str | Path) -> ClubSettings:
     """The settings of the club in ``folder``; raises :class:`ClubError` with what to write instead."""
     folder = Path(folder)
     path = folder / SETTINGS_NAME
-    if not folder.is_dir():
-        raise ClubError(f"There is no folder {folder}.")
-    if not path.is_file():
-        raise ClubError(f"{folder} is no club folder: it holds no {SETTINGS_NAME}. "
-                        "Make a club with create_club, or name the folder that holds it.")
+    must_be_club(folder)
     with in_words(folder, "reading the club's settings"):
         data = path.read_bytes()
     try:
@@ -103,6 +99,15 @@ def read_settings(folder: str | Path) -> ClubSettings:
         raise ClubError(f"{path} cannot be read: {error}. Mend that line, or put the file's last good copy back."
                         ) from None
     return _settings(parsed, path)
+
+
+def must_be_club(folder: Path) -> None:
+    """Raises :class:`ClubError` when there is no club in ``folder``."""
+    if not folder.is_dir():
+        raise ClubError(f"There is no folder {folder}.")
+    if not (folder / SETTINGS_NAME).is_file():
+        raise ClubError(f"{folder} is no club folder: it holds no {SETTINGS_NAME}. "
+                        "Make a club with create_club, or name the folder that holds it.")
 
 
 def write_settings(folder: str | Path, settings: ClubSettings) -> Path:

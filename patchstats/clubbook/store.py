@@ -21,6 +21,7 @@ import pandas as pd
 from patchstats import tables
 from patchstats.clubbook.faults import BUSY_SECONDS
 from patchstats.clubbook.files import ORIGINALS, sync_folder
+from patchstats.clubbook.settings import must_be_club
 from patchstats.remarks import ClubError
 
 BOOK_NAME = "book.sqlite"
@@ -98,6 +99,7 @@ def _name_once(part: Path, book: Path) -> None:
 def writing(folder: Path) -> Iterator[sqlite3.Connection]:
     """A connection that may write; an older book is brought up to date first."""
     if not book_path(folder).exists():
+        must_be_club(folder)
         make_book(folder)
     with contextlib.closing(_connect(f"{book_path(folder).resolve().as_uri()}?mode=rw")) as connection:
         _check_identity(connection, folder)
@@ -110,6 +112,7 @@ def reading(folder: Path) -> Iterator[sqlite3.Connection]:
     """A connection that reads one unchanging state of the book, while others may write."""
     book = book_path(folder)
     if not book.exists():
+        must_be_club(folder)
         raise ClubError(f"The club in {folder} has no book yet; take in a member's log first.")
     with contextlib.closing(_connect_to_read(book)) as connection:
         _check_identity(connection, folder)
