@@ -92,3 +92,10 @@ def test_the_delimiter_is_settled_by_the_most_even_lines(lines, expected):
 
 def test_a_fraction_is_not_cut_from_its_number():
     assert split_text("7/10/2024 45 1/2 30\n7/12/2024 49 31\n").cells[0] == ["7/10/2024", "45 1/2", "30"]
+
+
+def test_semicolons_in_the_notes_of_a_log_with_commas_are_no_delimiter():
+    lines = ["Grower,Ida Field", "Season,2024", "Fruit,A", "Date,Circ (in),SS (in),EE (in),Note"]
+    lines += [f"2024-07-{10 + n},{40 + n},30,28,;" for n in range(12)]
+    assert settle_delimiter(lines) == ","
+    assert settle_delimiter(["Datum;Umfang"] + [f"2024-07-{10 + n};{40 + n},5" for n in range(12)]) == ";"

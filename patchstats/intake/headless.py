@@ -56,7 +56,8 @@ def read_headless(page: Page, records: list[int], facts: dict[str, Fact], blocks
                      sample=", ".join(page.text(rows[0], p) for p in numeric)[:40])
             return [r for r in records if r not in set(rows)]
         return records
-    first = "day" if jots else "date"
+    named = [parse(clean(page.text(r, at))) for r in jots]
+    first = "day" if any(p is None or p.number is not None for p in named) else "date"
     page.headed.append((rows[0], {at: first, **{p: CONCEPTS[c].title for p, c in order.items()}}))
     made = [Column(first, [page.text(r, at) for r in rows], list(rows), [at] * len(rows), first)]
     for position, concept in order.items():

@@ -13,10 +13,12 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field
 
+from patchstats.intake.dates import parse
+
 DELIMITERS = ("\t", ";", "|", ",")
 SPACES = "  "  # two or more spaces
 COLON = ": "  # a diary: 7/14: 19-12-12
-JOTS = "day "  # pasted: day 12 250, and below it 15 - 290
+JOTS = "day "  # pasted: day 12 250, and below it 15 - 290; or 20 July 350
 SPACE = " "  # one or more spaces: the last resort for pasted text
 _LONGEST_CELL_LINES = 30
 _LONGEST_FACT = 200
@@ -28,11 +30,12 @@ _ONE_FACT = re.compile(r"^\s*[#*-]*\s*[^\W\d][^:\d]{0,40}:\s+[^:\s][^:]*$")
 _ONE_MEASURE = re.compile(r"^\s*(?!da[ytp])[^\W\d][^:\d]{1,40}\s(?:in\s+)?[(\[]?(?:inch|inches|cm|centimet\w+)[)\]]?"
                           r"[.:]?\s*$", re.IGNORECASE)
 _ONE_COUNT = re.compile(r"^\s*\d{1,3}\s+(?:secondar|side vine|sec\w* vine|stigma|lobes)\D*$", re.IGNORECASE)
-_JOT = re.compile(r"\s*((?:(?:day|dap|tag)\s*#?\s*)?\d{1,3}(?:\s*(?:dap|days?))?)(?:\s*[:=–]\s*|\s+-\s+|\s+)"
+_JOT = re.compile(r"\s*((?:(?:day|dap|tag)\s*#?\s*)?\d{1,3}(?:\s*(?:dap|days?))?|"
+                  r"(?:\d{1,2}\.?\s+[^\W\d_]{3,9}|[^\W\d_]{3,9}\.?\s+\d{1,2}(?:st|nd|rd|th)?)(?:,?\s+20\d\d)?)(?:\s*[:=–]\s*|\s+-\s+|\s+)"
                   r"((?:\d+(?:[.,]\d+)?(?:-\d+(?:[.,]\d+)?){0,2}\s*(?:cm|in|inches|inch|\")?(?:\s*,\s+|\s+|$)){1,4})",
                   re.IGNORECASE)
 _JOTTED = re.compile(r"\d[\d.,-]*(?<![,])(?:\s*(?:cm|inches|inch|in|\"))?", re.IGNORECASE)
-_NAMES_DAY = re.compile(r"\s*(?:day|dap|tag)\b", re.IGNORECASE)
+_A_YEAR = re.compile(r"20\d\d\s*")
 _DATE_THEN_NUMBERS = re.compile(r"^\s*\S*\d\S*(\s+\S*\d\S*)+\s*$")
 
 
@@ -86,20 +89,22 @@ def settle_delimiter(lines: list[str]) -> str:
     sample = [line for line in lines[:400] if line.strip()]
     if not sample:
         return ","
-    best, best_score = ",", 0.0
+    best, best_score, best_cells = ",", 0.0, 0
     for mark in DELIMITERS:
         counts = Counter(len(_cells([line], 0, mark)[0]) for line in sample)
         several = {n: c for n, c in counts.items() if n > 1}
         if not several:
             continue
         score = max(several.values()) + 0.3 * sum(several.values())
-        # A comma between digits may be a decimal comma: it must win clearly.
-        if score > best_score * (1.15 if mark == "," else 1.0):
-            best, best_score = mark, score
+        most = max(several, key=lambda n: several[n])
+        # A comma between digits may be a decimal comma: it must win clearly, unless it makes more cells than decimal
+        # commas could, one in each cell of the other mark.
+        if score > best_score * (1.15 if mark == "," and most <= best_cells + 1 else 1.0):
+            best, best_score, best_cells = mark, score, most
     if best_score >= 0.4 * len(sample) or best_score >= 3:
         return best
-    jots = [line for line in sample if len(line) <= _LONGEST_FACT and _JOT.fullmatch(line)]
-    if len(jots) >= max(2, 0.3 * len(sample)) and sum(_NAMES_DAY.match(line) is not None for line in jots) >= 2:
+    jots = [jot for line in sample if (jot := _jot(line))]
+    if len(jots) >= max(2, 0.3 * len(sample)) and sum(not jot[1].isdigit() for jot in jots) >= 2:
         return JOTS
     if not best_score and sum(_DIARY.match(line) is not None for line in sample) >= max(2, 0.3 * len(sample)):
         return COLON
@@ -112,13 +117,21 @@ def settle_delimiter(lines: list[str]) -> str:
     return best
 
 
+def _jot(line: str) -> re.Match | None:
+    """A line of a day, named or numbered, and one to four readings, or None."""
+    jot = _JOT.fullmatch(line) if len(line) <= _LONGEST_FACT else None
+    if jot is None or not jot[1].isdigit() and parse(jot[1]) is None or _A_YEAR.fullmatch(jot[2]):
+        return None
+    return jot
+
+
 def _cells(lines: list[str], number: int, mark: str) -> tuple[list[str], int, bool]:
     """The cells of the record that starts on a line, the lines it takes, and whether a quote had no partner."""
     line = lines[number]
     if mark == COLON:
         return line.split(COLON, 1) if _DIARY.match(line) else [line], 1, False
     if mark == JOTS:
-        jot = _JOT.fullmatch(line) if len(line) <= _LONGEST_FACT else None
+        jot = _jot(line)
         return [jot[1], *_JOTTED.findall(jot[2])] if jot else [line.strip()], 1, False
     if mark == SPACES:
         return re.split(r"\s{2,}|\t", line.strip()), 1, False

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -82,6 +82,8 @@ def test_columns_may_stand_in_any_order_and_between_any_delimiters(rows, order, 
 @QUICK
 @given(logs(), st.sampled_from(["%d.%m.%Y", "%d %b %Y", "%B %d, %Y", "%Y/%m/%d", "%a %d %b %Y", "%Y%m%d"]))
 def test_units_decimal_signs_and_date_forms_change_nothing_but_rounding(rows, date):
+    # Where every number has three decimals, its comma may as well set thousands apart: then it is asked about.
+    assume(any(len(repr(round(v * 2.54, 6)).partition(".")[2]) != 3 for row in rows for v in row[1:]))
     plain = intake.read_bytes(written(rows), "log.csv")
     other = intake.read_bytes(written(rows, unit="cm", delimiter=";", decimal=",", date=date), "log.csv")
     assert plain.tables["readings"]["date"].equals(other.tables["readings"]["date"])
