@@ -156,25 +156,21 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
         "patch_soil_c": patch_soil,
         "day": rows["day"], "set_day": rows["set_day"], "pace_percent": rows["pace_percent"]}).astype(float)
     whole = frame[["club_soil_c", "day", "set_day", "pace_percent"]].notna().all(axis=1)
-    state = np.random.get_state()  # MICEData draws from numpy's global stream: borrow it, then give it back
-    np.random.seed(seed)
-    try:
-        sizes = _plant_sizes(rows[whole])
-        frame["secondaries"] = next(sizes)
-        data = MICEData(frame[whole].reset_index(drop=True))
-        fits = []
-        for _ in range(imputations):
-            size = next(sizes)
-            data.data["secondaries"] = size.to_numpy()
-            data.update_all(3)
-            filled = rows[whole].assign(soil_c=data.data["soil_c"].to_numpy(), secondaries=size)
-            filled["soil_from_20_c"] = filled["soil_c"] - SOIL_REFERENCE_C
-            mean = filled.drop_duplicates("fruit").groupby("grower")["secondaries"].mean()
-            filled["secondaries_between"] = filled["grower"].map(mean)
-            filled["secondaries_within"] = filled["secondaries"] - filled["secondaries_between"]
-            fits.append(fit_model(found.model.formula, filled, errors=found.fit.errors, level=found.level))
-    finally:
-        np.random.set_state(state)
+    drawn = np.random.default_rng(seed)
+    sizes = _plant_sizes(rows[whole], drawn)
+    frame["secondaries"] = next(sizes)
+    data = MICEData(frame[whole].reset_index(drop=True), rng=drawn)
+    fits = []
+    for _ in range(imputations):
+        size = next(sizes)
+        data.data["secondaries"] = size.to_numpy()
+        data.update_all(3)
+        filled = rows[whole].assign(soil_c=data.data["soil_c"].to_numpy(), secondaries=size)
+        filled["soil_from_20_c"] = filled["soil_c"] - SOIL_REFERENCE_C
+        mean = filled.drop_duplicates("fruit").groupby("grower")["secondaries"].mean()
+        filled["secondaries_between"] = filled["grower"].map(mean)
+        filled["secondaries_within"] = filled["secondaries"] - filled["secondaries_between"]
+        fits.append(fit_model(found.model.formula, filled, errors=found.fit.errors, level=found.level))
     terms = [t for t in found.fit.coef.index if t != "(Intercept)" and not t.startswith("spline")]
     made = pooled(np.array([fit.coef.loc[terms, "estimate"] for fit in fits]),
                   np.array([fit.coef.loc[terms, "se"] for fit in fits]),
@@ -209,7 +205,7 @@ def pooled(estimates: np.ndarray, ses: np.ndarray, df: np.ndarray, *, level: flo
                          "missing_information": share})
 
 
-def _plant_sizes(rows: pd.DataFrame) -> Iterator[pd.Series]:
+def _plant_sizes(rows: pd.DataFrame, drawn: np.random.Generator) -> Iterator[pd.Series]:
     """Plant size by row, filled in anew each time: drawn once a fruit, since a fruit has one plant."""
     fruits = rows.groupby("fruit").agg(secondaries=("secondaries", "first"), set_day=("set_day", "first"),
                                        pace_percent=("pace_percent", "mean"), grower=("grower", "first"))
@@ -220,7 +216,7 @@ def _plant_sizes(rows: pd.DataFrame) -> Iterator[pd.Series]:
         others = by[column].transform("count") - own.notna()
         mean = (by[column].transform("sum").astype(float) - own.fillna(0.0)) / others.where(others > 0)
         frame[f"grower_{column}"] = mean.fillna(own.mean())
-    data = MICEData(frame.reset_index(drop=True)) if frame["secondaries"].isna().any() else None
+    data = MICEData(frame.reset_index(drop=True), rng=drawn) if frame["secondaries"].isna().any() else None
     while True:
         if data is not None:
             data.update_all(3)
