@@ -252,7 +252,7 @@ def test_a_fruit_has_one_plant_size_also_when_it_is_made_up(found):
     rows = found.rows.loc[found.fit.design.index].copy()
     fruits = rows["fruit"].drop_duplicates()
     rows.loc[rows["fruit"].isin(fruits.sample(frac=1 / 3, random_state=2)), "secondaries"] = np.nan
-    sizes = _plant_sizes(rows)
+    sizes = _plant_sizes(rows, np.random.default_rng(1))
     for size in (next(sizes), next(sizes)):
         assert size.notna().all() and (size.groupby(rows["fruit"]).nunique() == 1).all()
         assert size[rows["secondaries"].notna()].equals(rows["secondaries"].dropna())
