@@ -1,15 +1,15 @@
 """Fast: large, plain tables of tapings read all at once.
 
-A log of a few hundred lines is read line by line. A club's table of 200,000 need not be: its columns are read by
-pandas' parser, the distinct names and dates by the ordinary reader, and every check of :mod:`~patchstats.intake.sense`
-is asked of whole columns first, in a form that is never less strict. Only the fruits with something to speak of are
-then read line by line, so the result is the same, which the tests hold it to. Whatever is not plain (quotation marks,
-missing names, units to be settled, dates in unknown order) is left to the ordinary reader altogether.
+A log of a few hundred lines is read line by line. A club's table of 200,000 need not be: its columns are read whole, the
+distinct names and dates by the ordinary reader, and every check of :mod:`~patchstats.intake.sense` is asked of whole
+columns first, in a form that is never less strict. Only the fruits with something to speak of are then read line by
+line, so the result is the same, which the tests hold it to. Whatever is not plain (quotation marks, lines with more or
+fewer cells than the rest, missing names, units to be settled, dates in unknown order) is left to the ordinary reader
+altogether.
 """
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ from patchstats.intake.blocks import Block, Column
 from patchstats.intake.concepts import NAMES, TAPE
 from patchstats.intake.dates import year_of
 from patchstats.intake.fastframes import page_of, tables_of
+from patchstats.intake.fastparse import parse_rows
 from patchstats.intake.headings import Words
 from patchstats.intake.layout import Laid, lay_out
 from patchstats.intake.meaning import kinds_of, settle_meanings
@@ -74,7 +75,7 @@ def prepare(data: bytes, words: Words, settings: Settings, name: str) -> Clean |
     if block is None or not _is_plain(page, block, settings):
         return None
     start = page.lines[block.rows[0]]  # the line, from 1, of the first row
-    frame = _parse(body, block, split.delimiter, start)
+    frame = parse_rows(body, block, split.delimiter, start)
     return None if frame is None else _sift(body, frame, block, laid, page, words, settings, name, start)
 
 
@@ -96,35 +97,6 @@ def _is_plain(page: Page, block: Block, settings: Settings) -> bool:
     return contiguous and not spoken and all(c.unit in ("in", "cm") for c in block.columns if c.concept in TAPE)
 
 
-def _parse(body: bytes, block: Block, delimiter: str, start: int) -> pd.DataFrame | None:
-    """The rows as columns: tapes as numbers, all else as categories; None when a tape is no plain number."""
-    width = max(c.positions[0] for c in block.columns) + 1
-    where = {c.positions[0]: c.concept for c in block.columns}
-    dtypes = {p: "float64" if where[p] in TAPE else "category" for p in where}
-    offset = 0
-    for _ in range(start - 1):
-        offset = body.find(b"\n", offset) + 1
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(memoryview(body)[offset:]),
-            header=None,
-            names=range(width),
-            sep=delimiter,
-            dtype=dtypes,
-            usecols=sorted(where),
-            keep_default_na=False,
-            na_values=[""],
-            quoting=3,
-            skip_blank_lines=False,
-            encoding="ascii",
-            index_col=False,
-            on_bad_lines="error",
-        )
-    except (ValueError, pd.errors.ParserError):
-        return None
-    return frame.rename(columns=where)
-
-
 def _sift(body, frame: pd.DataFrame, block: Block, laid: Laid, head: Page, words: Words, settings: Settings, name: str,
           start: int) -> Clean | None:
     told = _told(frame, block, laid, head, words, settings, name)
@@ -140,6 +112,7 @@ def _sift(body, frame: pd.DataFrame, block: Block, laid: Laid, head: Page, words
     order: np.ndarray | slice = slice(None) if in_order else np.lexsort((days, fruit))
     odd = _odd({c: v[order] for c, v in tapes.items()}, fruit[order], days[order], len(keys))
     odd |= _inconstant(frame, fruit, order, len(keys))
+    odd[fruit[_out_of_season(keys, fruit, days)]] = True
     good = None
     line_odd = odd[fruit]
     if line_odd.sum() > _MOST_ODD * len(frame):
@@ -303,6 +276,15 @@ def _odd(tapes: dict[str, np.ndarray], fruit: np.ndarray, days: np.ndarray, coun
     odd = np.zeros(count, dtype=bool)
     odd[fruit[flagged]] = True
     return odd
+
+
+def _out_of_season(keys: list[str], fruit: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """Rows whose day is not from September before their season's year to its end."""
+    seasons = np.array([int(key.split("/")[1]) for key in keys]) - 1970
+    years = seasons.astype("datetime64[Y]")
+    first = ((years - 1).astype("datetime64[M]") + 8).astype("datetime64[D]").astype(np.int64)
+    past = (years + 1).astype("datetime64[D]").astype(np.int64)
+    return (days < first[fruit]) | (days >= past[fruit])
 
 
 def _inconstant(frame, fruit: np.ndarray, order: np.ndarray | slice, count: int) -> np.ndarray:

@@ -122,7 +122,7 @@ def pairs(labels: Sequence[str]) -> list[tuple[str, str]]:
             found.append((seen[same], label))
         seen.setdefault(same, label)
     long = [x for x in dict.fromkeys(seen.values()) if len(x) >= 5 and not any(ch.isdigit() for ch in x)]
-    if len(long) > _MOST_COMPARED:
+    if not 2 <= len(long) <= _MOST_COMPARED:
         return found
     near = _near(long)
     if sum(map(len, near)) > 10 * _MOST_COMPARED:  # labels that are alike by their nature

@@ -164,6 +164,19 @@ def test_what_the_club_exports_reads_back_the_same():
     assert seen == set(tables.STORED)
 
 
+_FAULTS = (
+    lambda cells: [*cells[:4], cells[4] + "0", *cells[5:]],
+    lambda cells: [*cells[:5], "", *cells[6:]],
+    lambda cells: [*cells[:4], "", "", "", ""],
+    lambda cells: [*cells[:7], "20"],
+    lambda cells: [*cells[:3], "2031-01-01", *cells[4:]],
+    lambda cells: [*cells[:4], "9", *cells[5:]],
+    lambda cells: [*cells[:3], str(int(cells[3][:4]) + 1) + cells[3][4:], *cells[4:]],
+    lambda cells: [cells[0], str(int(cells[1]) - 1), *cells[2:]],
+    lambda cells: [*cells[:4], f" {cells[4]} ", *cells[5:]],
+)
+
+
 def _club_log(fruits: int, seed: int, faults: int) -> bytes:
     rng = random.Random(seed)
     lines = ["Grower,Season,Fruit,Date,Circ (in),SS (in),EE (in),OTT (in)"]
@@ -179,18 +192,11 @@ def _club_log(fruits: int, seed: int, faults: int) -> bytes:
     for _ in range(faults):
         at = rng.randrange(1, len(lines))
         cells = lines[at].split(",")
-        what = rng.randrange(7)
+        what = rng.randrange(len(_FAULTS) + 1)
         if what == 0:
             lines.insert(at, lines[at])
             continue
-        cells = {
-            1: [*cells[:4], cells[4] + "0", *cells[5:]],
-            2: [*cells[:5], "", *cells[6:]],
-            3: [*cells[:4], "", "", "", ""],
-            4: [*cells[:7], "20"],
-            5: [*cells[:3], "2031-01-01", *cells[4:]],
-            6: [*cells[:4], "9", *cells[5:]],
-        }[what]
+        cells = _FAULTS[what - 1](cells)
         lines[at] = ",".join(cells)
     return "\n".join(lines).encode()
 
@@ -202,3 +208,33 @@ def test_large_tables_read_all_at_once_give_what_reading_line_by_line_gives(faul
     quick, slow = _read(data, "club.csv", None)[0], _read(data, "club.csv", None, quick=False)[0]
     assert same(quick, slow)
     assert quick.rows_read == quick.rows_kept + quick.rows_listed == slow.rows_read
+
+
+@pytest.mark.parametrize("fault", [",77", ",hello", ",", "\x00lost", "\x0b", " ", "  \t"])
+@pytest.mark.parametrize("line", [1, 3000, 8000])
+def test_no_cell_of_a_large_table_is_lost_to_a_parser_that_forgives(fault, line):
+    lines = _club_log(100, seed=7, faults=0).decode().split("\n")
+    lines[line] += fault
+    data = "\n".join(lines).encode()
+    quick = _read(data, "club.csv", None)[0]
+    assert same(quick, _read(data, "club.csv", None, quick=False)[0])
+    noted = list(quick.tables["readings"]["note"].dropna())
+    assert {",77": bool(quick.remarks), ",hello": noted == ["hello"], "\x00lost": len(quick.remarks) == 2}.get(
+        fault, not quick.remarks)
+
+
+@pytest.mark.parametrize("take", [slice(0, 6), slice(0, 2)])
+def test_a_short_line_of_a_large_table_is_spoken_of(take):
+    lines = _club_log(100, seed=7, faults=0).decode().split("\n")
+    lines[4321] = ",".join(lines[4321].split(",")[take])
+    data = "\n".join(lines).encode()
+    quick = _read(data, "club.csv", None)[0]
+    assert same(quick, _read(data, "club.csv", None, quick=False)[0])
+    assert {r.line for r in quick.remarks} == {4322}
+
+
+def test_the_last_taping_of_a_fruit_in_another_year_than_its_season_is_refused_in_a_large_table_too():
+    lines = _club_log(100, seed=7, faults=0).decode().split("\n")
+    lines[80] = lines[80].replace("2010-", "2011-")
+    quick = _read("\n".join(lines).encode(), "club.csv", None)[0]
+    assert [(r.code, r.line) for r in quick.remarks] == [("date-outside-season", 81)]
