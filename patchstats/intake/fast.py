@@ -1,10 +1,10 @@
 """Fast: large, plain tables of tapings read all at once.
 
-A log of a few hundred lines is read line by line. A club's table of 200,000 need not be: its columns are read whole, the
-distinct names and dates by the ordinary reader, and every check of :mod:`~patchstats.intake.sense` is asked of whole
-columns first, in a form that is never less strict. Only the fruits with something to speak of are then read line by
-line, so the result is the same, which the tests hold it to. Whatever is not plain (quotation marks, lines with more or
-fewer cells than the rest, missing names, units to be settled, dates in unknown order) is left to the ordinary reader
+A log of a few hundred lines is read line by line. A club's table of 200,000 need not be: its columns are read whole,
+the distinct names and dates by the ordinary reader, and every check of :mod:`~patchstats.intake.sense` is asked of
+whole columns first, in a form that is never less strict. Only the fruits with something to speak of are then read line
+by line, so the result is the same, which the tests hold it to. Whatever is not plain (quotation marks, lines with more
+or fewer cells than the rest, missing names, units to be settled, dates in unknown order) is left to the ordinary reader
 altogether.
 """
 
