@@ -5,6 +5,7 @@ The rooms below do the work; an :class:`Answer` only lays out what they made, fo
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -73,9 +74,12 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
         # Of two, one left out leaves none to compare with.
         used = found.rows.loc[found.fit.design.index]
         several = [group for group in ("grower", "season") if used[group].nunique() > 2]
+        with ThreadPoolExecutor(1) as beside:  # the other processes leave one out while this one fills the gaps
+            left_out = beside.submit(lambda: [leave_one_out(found, group, jobs=jobs).assign(group=group)
+                                              for group in several])
+            filled = imputed(found)
         if several:
-            tables["leave_one_out"] = pd.concat([leave_one_out(found, group, jobs=jobs).assign(group=group)
-                                                 for group in several], ignore_index=True)
+            tables["leave_one_out"] = pd.concat(left_out.result(), ignore_index=True)
             doubts.append(findings.leans_on(tables["leave_one_out"]))
         asked = {f"{term}_within": (per, words) for term, per, words in ASKED
                  if f"{term}_within" in found.fit.coef.index}
@@ -88,7 +92,7 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
                                                        main=curve["specification"].iloc[0]))
             doubts.append(pd.Series([findings.every_way(curve, words, column=column, shown=shown,
                                                         level=level).sentence]))
-        tables["imputed"] = imputed(found)
+        tables["imputed"] = filled
         doubts.append(findings.gaps_filled(tables["imputed"], {t: per for t, (per, _) in asked.items()}, column=column,
                                            shown=shown))
     said = findings.together(

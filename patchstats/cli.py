@@ -138,6 +138,10 @@ def make_parser() -> argparse.ArgumentParser:
     sub.add_argument("to", type=Path, metavar="FILE.xlsx")
     club(sub)
 
+    sub = command("meeting", _meeting, "write the annual meeting's page, its findings and charts, to a folder")
+    sub.add_argument("to", type=Path, metavar="DIR")
+    club(sub)
+
     sub = command("notebooks", _notebooks, "run the project's notebooks again, and keep their new outputs in place")
     sub.add_argument("only", nargs="*", type=Path, metavar="NOTEBOOK", help="these alone (default: all)")
 
@@ -353,6 +357,18 @@ def _write_new(path: Path, data: bytes) -> int:
     except FileExistsError:
         raise OutputError(f"{path} is there already; name a new file.") from None
     print(f"{path} is written.")
+    return 0
+
+
+def _meeting(options: argparse.Namespace) -> int:
+    from patchstats.clubbook import open_club
+    from patchstats.meeting import write_meeting
+
+    club = open_club(options.club)
+    print("Working out what the logs say ...", flush=True)
+    written = write_meeting(club, options.to, progress=lambda chart: print(f"  {chart}", flush=True))
+    print(f"{len(written.findings)} findings and {len(written.charts)} files of charts. Open {written.page} in a "
+          "browser.")
     return 0
 
 

@@ -25,6 +25,7 @@ from patchstats.drivermodels import SOIL_TERMS, SPLIT, Model, fitted_to, model_n
 from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
 from patchstats.lmm.contrasts import contrast
+from patchstats.lmm.formula import parse_formula
 from patchstats.lmm.robust import clustered_covariance
 from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
 from patchstats.stretches import STRETCH_DAYS, join_gains
@@ -104,7 +105,7 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
         fit = fit_model(chosen.formula, rows, errors=errors, level=level)
         curve = _at_middle_conditions(fit, rows, curve)
     rows = driver_rows(gains, curve)
-    fit = fit_model(chosen.formula, rows, errors=errors, level=level)
+    fit = fit_model(chosen.formula, rows, errors=errors, level=level, start=start_for(chosen.formula, fit))
     naive = naive_fit(chosen, rows)
     return Drivers(chosen, fit, rows, curve, effects_table(fit, naive, level=level), sides_table(fit, level=level),
                    *soil_curve(fit, rows, level=level, cluster="patch_season"),
@@ -113,14 +114,20 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
 
 
 def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: float = 0.9,
-              weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None) -> MixedFit:
-    """Fit a formula to rows made by :func:`driver_rows`.
+              weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
+              start: np.ndarray | None = None) -> MixedFit:
+    """Fit a formula to rows made by :func:`driver_rows`; ``start`` as in :func:`patchstats.lmm.fit.fit_mixed`.
 
     A pace is a difference of two weights over days and over the middle gain; so the tape's errors are those of the
     weights, divided by ``pace_days`` = days * middle gain / 100 instead of by the days.
     """
     structure = tape("fruit", days="pace_days") if errors == "tape" else errors
-    return fit_mixed(formula, rows, errors=structure, level=level, weights=weights, known=known)
+    return fit_mixed(formula, rows, errors=structure, level=level, weights=weights, known=known, start=start)
+
+
+def start_for(formula: str, fit: MixedFit) -> np.ndarray | None:
+    """Where the search for another formula's fit may begin: where ``fit`` ended, if the random terms are the same."""
+    return fit.optimum.theta if parse_formula(formula).random == fit.design.formula.random else None
 
 
 def learn_tape_factor(formula: str, rows: pd.DataFrame, *, low: float = 0.4, high: float = 4.0) -> float:
@@ -129,8 +136,13 @@ def learn_tape_factor(formula: str, rows: pd.DataFrame, *, low: float = 0.4, hig
     A gain's tape error is tied to its neighbour's by -1/2 and shrinks with the days between, which day-to-day growth
     does neither; so the two can be told apart. Found within 3 % on the logarithm; 1 where the rows are too alike.
     """
+    start = None
+
     def misfit(log_factor):
-        return fit_model(formula, scaled_tape(rows, float(np.exp(log_factor)))).criterion
+        nonlocal start
+        fit = fit_model(formula, scaled_tape(rows, float(np.exp(log_factor))), start=start)
+        start = fit.optimum.theta
+        return fit.criterion
 
     found = minimize_scalar(misfit, bounds=(np.log(low), np.log(high)), method="bounded", options={"xatol": 0.03})
     return float(np.exp(found.x))

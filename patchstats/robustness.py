@@ -12,13 +12,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from joblib import Parallel, delayed
 from scipy import stats
 from statsmodels.imputation.mice import MICEData
 
 from patchstats.drivermodels import MODELS, fitted_to, with_last_days
-from patchstats.drivers import SOIL_REFERENCE_C, Drivers, driver_rows, fit_model, scaled_tape
+from patchstats.drivers import SOIL_REFERENCE_C, Drivers, driver_rows, fit_model, scaled_tape, start_for
 from patchstats.lmm.influence import influence
+from patchstats.lmm.parallel import each
 from patchstats.stretches import join_gains
 from patchstats.tables import LOSSES, STORED, table_of
 
@@ -83,15 +83,15 @@ def specifications(club, found: Drivers, *, gains: Callable[..., pd.DataFrame], 
         rows = prepare(table, stretch, tapings)
         rows = rows[rows["day"].between(first, last)].assign(survival_weight=weight)
         formula = fitted_to(MODELS["without soil"] if soil == "left out" else found.model, rows).formula
-        tasks.append(delayed(_effects)(formula.replace("spline(day, 4)", bends[age_curve]), rows, list(terms),
-                                       found.fit.errors, found.level,
-                                       "survival_weight" if weights == survival else None))
+        formula = formula.replace("spline(day, 4)", bends[age_curve])
+        tasks.append((formula, rows, list(terms), found.fit.errors, found.level,
+                      "survival_weight" if weights == survival else None, start_for(formula, found.fit)))
     choices = pd.DataFrame([(f"days {first} to {last}", *rest) for (first, last), *rest in plans],
                            columns=["ages", "table", "soil", "weights", "age_curve", "stretches", "tapings"])
     choices.insert(0, "specification", choices.agg(", ".join, axis=1))
     out = []
-    for plan, each in enumerate(Parallel(n_jobs=jobs)(tasks)):
-        asked = each.set_index("term")[["estimate", "se", "low", "high"]].mul(pd.Series(terms), axis=0).reset_index()
+    for plan, effects in enumerate(each(_effects, tasks, jobs)):
+        asked = effects.set_index("term")[["estimate", "se", "low", "high"]].mul(pd.Series(terms), axis=0).reset_index()
         out.append(asked.join(choices.iloc[[plan] * len(asked)].reset_index(drop=True)))
     return pd.concat(out, ignore_index=True)
 
@@ -170,7 +170,8 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
         mean = filled.drop_duplicates("fruit").groupby("grower")["secondaries"].mean()
         filled["secondaries_between"] = filled["grower"].map(mean)
         filled["secondaries_within"] = filled["secondaries"] - filled["secondaries_between"]
-        fits.append(fit_model(found.model.formula, filled, errors=found.fit.errors, level=found.level))
+        fits.append(fit_model(found.model.formula, filled, errors=found.fit.errors, level=found.level,
+                              start=found.fit.optimum.theta))
     terms = [t for t in found.fit.coef.index if t != "(Intercept)" and not t.startswith("spline")]
     made = pooled(np.array([fit.coef.loc[terms, "estimate"] for fit in fits]),
                   np.array([fit.coef.loc[terms, "se"] for fit in fits]),
@@ -225,7 +226,7 @@ def _plant_sizes(rows: pd.DataFrame, drawn: np.random.Generator) -> Iterator[pd.
 
 
 def _effects(formula: str, rows: pd.DataFrame, terms: list[str], errors: str, level: float,
-             weights: str | None = None) -> pd.DataFrame:
+             weights: str | None, start: np.ndarray | None) -> pd.DataFrame:
     """The asked terms of one fit; at module level and without a fit in its arguments, so that it can be sent off."""
-    fit = fit_model(formula, rows, errors=errors, level=level, weights=weights)
+    fit = fit_model(formula, rows, errors=errors, level=level, weights=weights, start=start)
     return fit.coef.loc[terms, ESTIMATE].reset_index(names="term")

@@ -50,6 +50,15 @@ def test_dry_run_keeps_nothing(capsys, club, log):
     assert tree(club) == before
 
 
+def test_the_annual_meetings_page_of_a_club_with_one_log(capsys, club, log, tmp_path):
+    run(capsys, "take-in", log, "--club", club)
+    code, out, err = run(capsys, "meeting", tmp_path / "wall", "--club", club)
+    assert (code, err) == (0, "") and str(tmp_path / "wall" / "index.html") in out
+    page = (tmp_path / "wall" / "index.html").read_text(encoding="utf-8")
+    assert "Two Rivers Growers: annual meeting" in page
+    assert all(path.stat().st_size for path in (tmp_path / "wall" / "charts").iterdir())
+
+
 def test_folder_of_pictures(capsys, club, tmp_path):
     pictures = tmp_path / "pictures"
     pictures.mkdir()

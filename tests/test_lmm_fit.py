@@ -256,3 +256,25 @@ def test_two_large_crossed_groups_are_refused_with_advice():
     with pytest.raises(ModelError, match="20,000 levels of [ab] beside those of [ab], crossed.*more than 6,000 cannot "
                                          "be solved exactly here. Pool rare levels, leave one of the groups out"):
         fit_mixed("y ~ 1 + (1 | a) + (1 | b)", data)
+
+
+@pytest.mark.parametrize("formula", ["Reaction ~ Days + (1 + Days | Subject)", "Reaction ~ Days + (1 | Subject)"])
+@pytest.mark.parametrize("start", [0.0, 1e-9, 0.3, 40.0, "its own"])
+def test_a_start_changes_the_way_and_not_the_answer(formula, start):
+    # the optimum is the one held against the books above; a start at zero, which is stationary, must not stay there
+    data = book_data("lme4", "sleepstudy")
+    plain = fit_mixed(formula, data)
+    theta = plain.optimum.theta if start == "its own" else np.full(len(plain.optimum.theta), start)
+    begun = fit_mixed(formula, data, start=theta)
+    assert begun.criterion == pytest.approx(plain.criterion, abs=1e-9) and begun.converged
+    np.testing.assert_allclose(sds(begun), sds(plain), rtol=1e-6)
+    if start == "its own":
+        assert begun.optimum.n_evaluations < plain.optimum.n_evaluations
+
+
+def test_a_start_that_fits_no_term_and_one_for_pieces_are_refused_in_words():
+    data = book_data("lme4", "sleepstudy")
+    with pytest.raises(ModelError, match="in start must be 1, as many as this model has variance parameters"):
+        fit_mixed("Reaction ~ Days + (1 | Subject)", data, start=np.ones(3))
+    with pytest.raises(ModelError, match="find their own start"):
+        fit_mixed("Reaction ~ Days + (1 | Subject)", [data], start=np.ones(1))

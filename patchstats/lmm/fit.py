@@ -31,7 +31,7 @@ _LARGE, _PART = 200_000, 8  # from this many rows on, the search starts from eve
 
 def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors = "independent",
               weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
-              level: float = 0.9, pilot: pd.DataFrame | None = None) -> MixedFit:
+              level: float = 0.9, pilot: pd.DataFrame | None = None, start: np.ndarray | None = None) -> MixedFit:
     """Fit a linear mixed model by restricted (REML) or full (ML) maximum likelihood.
 
     Parameters
@@ -61,6 +61,9 @@ def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors 
     pilot
         Rows from which factors learn their levels and splines their knots when the data come in pieces (default: the
         first piece).
+    start
+        Where the search begins, to save time: ``fit.optimum.theta`` of a fit with the same random terms and errors to
+        nearly the same rows. The answer is the same. Not for data in pieces.
 
     Raises ``ModelError`` where the model cannot be built, in a sentence that says why.
     """
@@ -72,6 +75,8 @@ def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors 
     structure = _errors(errors)
     also = (*((weights,) if weights is not None else ()), *structure.columns)
     if not isinstance(data, pd.DataFrame):
+        if start is not None:
+            raise ModelError("Data in pieces find their own start; leave start out.")
         return _fit_pieces(formula, parsed, data, method, structure, weights, known or {}, level, pilot)
     design = build_design(parsed, data, also=also)
     weight = None
@@ -87,7 +92,9 @@ def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors 
     table = data.loc[design.kept, list(structure.columns)]
     rows = Rows(codes, random, fixed, weight, scaling.unit, tuple(term.name for term in terms), table)
     problem = _problem(terms, structure.build(rows, weights), scaling, method)
-    optimum = find_optimum(problem, rows, design.x @ scaling.start)
+    if start is not None:
+        start = away_from_zero(problem, start)
+    optimum = find_optimum(problem, rows, design.x @ scaling.start, start)
     return MixedFit(formula=formula, method=method, errors=structure.name, n_rows=len(design.y),
                     dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
                     terms=tuple(infos), design=design, weight=weight, problem=problem, optimum=optimum,
@@ -220,6 +227,15 @@ def _start_from_part(problem: Problem, rows: Rows) -> tuple[np.ndarray | None, n
     except np.linalg.LinAlgError:  # a fixed column that this part of the rows does not move
         return None, None
     return rough, _PART * bend
+
+
+def away_from_zero(problem: Problem, theta: np.ndarray) -> np.ndarray:
+    """Parameters to begin from, zeros lifted a little: zero is a stationary point from which no search departs."""
+    lowest = 0.3 * problem.start()
+    if np.shape(theta) != lowest.shape or not np.isfinite(theta).all():
+        raise ModelError(f"The numbers in start must be {len(lowest)}, as many as this model has variance parameters: "
+                         "those of the optimum.theta of a fit with the same random terms and errors.")
+    return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
 def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None) -> Optimum:

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from patchstats.lmm.errors import Rows
-from patchstats.lmm.fit import find_optimum
+from patchstats.lmm.fit import away_from_zero, find_optimum
 from patchstats.lmm.moments import make_scaling, triangular_root
 from patchstats.lmm.optimise import Optimum, search
 from patchstats.lmm.problem import Problem
@@ -62,7 +62,8 @@ def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = No
         return fit
     if y is None and len(fit.design.y) == 0:  # fed in pieces: the sums serve either method
         problem = Problem(fit.problem.terms, fit.problem.residuals, fit.problem.scaling, reml=method == "REML")
-        return replace(fit, method=method, problem=problem, optimum=search(problem, _away_from_zero(fit)))
+        start = away_from_zero(problem, fit.optimum.theta)
+        return replace(fit, method=method, problem=problem, optimum=search(problem, start))
     fit.need_rows()
     if y is not None:
         y = np.asarray(y, dtype=float)
@@ -74,15 +75,9 @@ def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = No
         fit = replace(fit, design=fresh, problem=base)
     rows = rows_of(fit)
     problem = problem_of(fit, rows, reml=method == "REML")
-    optimum = find_optimum(problem, rows, fit.design.x @ problem.scaling.start, _away_from_zero(fit))
+    start = away_from_zero(problem, fit.optimum.theta)
+    optimum = find_optimum(problem, rows, fit.design.x @ problem.scaling.start, start)
     return replace(fit, method=method, problem=problem, optimum=optimum)
-
-
-def _away_from_zero(fit: MixedFit) -> np.ndarray:
-    """The fit's parameters, zeros lifted a little: zero is a stationary point from which no search departs."""
-    theta = fit.optimum.theta.copy()
-    lowest = fit.problem.start() * 0.3
-    return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
 def hold(fit: MixedFit, variances: Mapping[str, float]) -> MixedFit:
