@@ -58,6 +58,7 @@ STAIRS = {
     ("tour", "meeting"): "its last step is the annual meeting",
     ("cli", "tour"): "the command line opens the other doors",
     ("cli", "desk"): "the same",
+    ("cli", "meeting"): "the same",
 }
 
 # Rooms that keep to these libraries alone (and to floor 0).
