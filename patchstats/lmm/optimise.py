@@ -20,6 +20,7 @@ from patchstats.lmm.problem import Point, Problem
 from patchstats.remarks import ModelError
 
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
+_VAST = 1e3  # where a standard deviation is so many times the residual's, the residual may be rounding alone
 _NEWTON_STEPS = 8
 _DESCENT = 1e-3
 _MOST_ROUNDS = 6
@@ -73,10 +74,24 @@ def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndar
     Raises ``ModelError`` where the likelihood has no top because the model explains every row.
     """
     try:
-        return _search(_Counted(problem), start, curvature)
+        optimum = _search(_Counted(problem), start, curvature)
+        if not _leaves_nothing(problem, optimum):
+            return optimum
+        cause = None
     except np.linalg.LinAlgError as trouble:
-        raise ModelError("The model explains every row exactly, or nearly so, and leaves no residual to measure by. "
-                         "Leave a term out, or see whether the response was worked out from the columns.") from trouble
+        cause = trouble
+    raise ModelError("The model explains every row exactly, or nearly so, and leaves no residual to measure by. "
+                     "Leave a term out, or see whether the response was worked out from the columns.") from cause
+
+
+def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
+    """Whether the residual variance left is no more than what rounding makes of the variance without random terms."""
+    if problem.fixed_scale or np.abs(optimum.theta).max(initial=0.0) < _VAST:
+        return False
+    bare = optimum.theta
+    for number, term in enumerate(problem.terms):
+        bare = problem.with_factor(bare, number, np.zeros((len(term.columns), len(term.columns))))
+    return bool(optimum.point.sigma2 < 100.0 * np.finfo(float).eps * problem.evaluate(bare, gradient=False).sigma2)
 
 
 def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None) -> Optimum:
