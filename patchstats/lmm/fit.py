@@ -238,14 +238,18 @@ def away_from_zero(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
-def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None) -> Optimum:
-    """The optimum; where the spread follows the fitted values, again and again until those stand still."""
-    residuals, curvature = problem.residuals, None
+def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None,
+                 curvature: np.ndarray | None = None) -> Optimum:
+    """The optimum; where the spread follows the fitted values, again and again until those stand still.
+
+    A ``start`` with a ``curvature`` is one next to the optimum.
+    """
+    residuals, near = problem.residuals, curvature is not None
     if start is None and len(residuals.start()):
         start, curvature = _start_from_independent(problem, rows)
     elif start is None and len(rows.codes) >= _LARGE:
         start, curvature = _start_from_part(problem, rows)
-    optimum = search(problem, start, curvature)
+    optimum = search(problem, start, curvature, near=near)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum
     value = np.inf

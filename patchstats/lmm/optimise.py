@@ -68,13 +68,15 @@ class _Counted:
         return (1e300, np.zeros_like(theta)) if point is None else (point.value, point.slope())
 
 
-def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None) -> Optimum:
+def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None, *,
+           near: bool = False) -> Optimum:
     """Minimise; deterministic, and to more digits than are shown. ``curvature``: a guess of the Hessian at start.
 
+    ``near``: the start is so near that Newton's steps with that curvature are tried first.
     Raises ``ModelError`` where the likelihood has no top because the model explains every row.
     """
     try:
-        optimum = _search(_Counted(problem), start, curvature)
+        optimum = _search(_Counted(problem), start, curvature, near)
         if not _leaves_nothing(problem, optimum):
             return optimum
         cause = None
@@ -94,9 +96,13 @@ def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
     return bool(optimum.point.sigma2 < 100.0 * np.finfo(float).eps * problem.evaluate(bare, gradient=False).sigma2)
 
 
-def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None) -> Optimum:
+def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None, near: bool) -> Optimum:
     problem = counted.problem
     theta = problem.start() if start is None else np.array(start, dtype=float)
+    if near:
+        optimum = _polish(counted, theta, curvature)
+        if _settled(optimum) and _leave_false_zero(counted, optimum.theta) is None:
+            return optimum
     if len(theta):
         if curvature is not None:
             theta = _descend_with(counted, theta, curvature)
@@ -110,13 +116,23 @@ def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray |
             theta = pushed
     optimum = _polish(counted, theta)
     for _ in range(_MOST_ROUNDS):  # a bent valley, as near a perfect correlation, takes more than one round
-        if optimum.gain_left <= max(1e-9, 1e-12 * abs(optimum.point.value)):
+        if _settled(optimum):
             break
         bend = _forward_hessian(counted, optimum.theta, optimum.point)
         theta = _snap(counted, _descend_with(counted, optimum.theta, bend, enough=0.0))
         pushed = _leave_false_zero(counted, theta)
         optimum = _polish(counted, theta if pushed is None else pushed)
     return optimum
+
+
+def _settled(optimum: Optimum) -> bool:
+    return optimum.gain_left <= max(1e-9, 1e-12 * abs(optimum.point.value))
+
+
+def curvature_at(problem: Problem, theta: np.ndarray) -> np.ndarray:
+    """The criterion's second derivatives, as differences of the exact gradient."""
+    counted = _Counted(problem)
+    return _forward_hessian(counted, theta, counted(theta))
 
 
 def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
@@ -253,11 +269,10 @@ def _turned(covariance: np.ndarray, null: np.ndarray, slope: np.ndarray) -> list
     return [turned @ turned.T for turned in roots]
 
 
-def _polish(counted: _Counted, theta: np.ndarray) -> Optimum:
+def _polish(counted: _Counted, theta: np.ndarray, hessian: np.ndarray | None = None) -> Optimum:
     """Newton steps, the second derivatives being differences of the exact gradient (taken once unless far off)."""
     point = counted(theta)
     size, gain = len(theta), 0.0
-    hessian = None
     for _ in range(_NEWTON_STEPS if size else 0):
         if hessian is None:
             hessian = _forward_hessian(counted, theta, point)
