@@ -223,6 +223,8 @@ def _keys(frame, block: Block, told: Told, settings: Settings):
                 distinct, at = np.unique(years, return_inverse=True)
                 parts.append((at[days_known[0]], distinct.tolist()))
         (g, growers), (s, seasons) = parts
+        if any("/" in grower for grower in growers):  # which parts the names within a fruit's key
+            return None
         combined = fruit_known[0].copy()
         if s is not None:
             combined += len(fruit_known[1]) * s

@@ -248,3 +248,12 @@ def test_the_last_taping_of_a_fruit_in_another_year_than_its_season_is_refused_i
     lines[80] = lines[80].replace("2010-", "2011-")
     quick = _read("\n".join(lines).encode(), "club.csv", None)[0]
     assert [(r.code, r.line) for r in quick.remarks] == [("date-outside-season", 81)]
+
+
+@pytest.mark.parametrize("grower", ["A/B Field", "A/2011", "A/", "/", "A/2011/F0"])
+def test_a_growers_name_with_a_stroke_is_read_in_a_large_table_as_in_a_short_one(all_at_once, grower):
+    data = _club_log(3, seed=7, faults=0).replace(b"Member 1 Field", grower.encode())
+    assert grower.encode() in data
+    quick = _read(data, "club.csv", None)[0]
+    assert same(quick, _read(data, "club.csv", None, quick=False)[0])
+    assert quick.rows_read == quick.rows_kept + quick.rows_listed
