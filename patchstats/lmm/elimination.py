@@ -71,7 +71,8 @@ class CrossedStage:
     """The largest remaining term; ``pairs`` are its (level, tail column) meetings, sorted by level.
 
     ``meet_first``, ``meet_second``: all ordered couples of pairs of one level, sorted by the first; ``upper``: those of
-    them above the diagonal of the tail's matrix, at ``upper_flat``.
+    them above the diagonal of the tail's matrix, at ``upper_flat``. ``link_flat``: the cells' places, link after link,
+    in an array [levels, tail]; ``link_columns``: each link's column of the cell table.
     """
 
     term: int
@@ -89,6 +90,8 @@ class CrossedStage:
     upper: np.ndarray
     upper_flat: np.ndarray
     links: list[Link]
+    link_flat: np.ndarray
+    link_columns: list[int]
 
 
 @dataclass(frozen=True)
@@ -101,22 +104,35 @@ class TailBlock:
     n_levels: int
     where: slice
     codes: np.ndarray
-    gather: sparse.csr_array
+
+    def lines(self, position: int) -> np.ndarray:
+        """Each cell's line of the tail for one of the term's columns."""
+        return self.where.start + self.codes * len(self.own) + position
 
 
 @dataclass(frozen=True)
 class Scatter:
-    """Adds entry (row, column) of each cell to the block of the tail at ``rows`` and ``columns`` (slices with a
-    stride); ``flat`` is the place inside that block. The block above the diagonal alone is filled."""
+    """Adds entry (row, column) of each cell to the tail's matrix, above its diagonal alone, in several places.
+
+    ``at``: the distinct places (lines, columns); ``place`` [times, cells]: where among them each cell goes;
+    ``doubled`` [times, 1]: two where the place stands for its mirror image too, else one.
+    """
 
     row: int
     column: int
-    rows: slice
-    columns: slice
-    shape: tuple[int, int]
-    flat: np.ndarray
-    diagonal: bool  # the block is diagonal and ``flat`` the place on it
-    mirrored: bool  # the block stands for its mirror image too
+    at: tuple[np.ndarray, np.ndarray]
+    place: np.ndarray
+    doubled: np.ndarray
+
+
+@dataclass(frozen=True)
+class Border:
+    """Sums a variable's rows of the cells over the lines of the tail that it has (``gather``); ``spread`` undoes it."""
+
+    own: int
+    lines: np.ndarray
+    gather: sparse.csr_array
+    spread: sparse.csr_array
 
 
 @dataclass(frozen=True)
@@ -125,6 +141,7 @@ class Plan:
     crossed: CrossedStage | None
     tail: list[TailBlock]
     scatter: list[Scatter]
+    borders: list[Border]
     n_tail: int
     fixed_columns: slice
 
@@ -187,32 +204,45 @@ def plan_elimination(codes: np.ndarray, terms: list[Term]) -> Plan:
     for t in remaining:
         size = terms[t].n_levels * len(terms[t].columns)
         tail.append(TailBlock(t, [held.index(c) for c in terms[t].columns], list(terms[t].columns),
-                              terms[t].n_levels, slice(offset, offset + size), cells[:, t],
-                              gather_matrix(cells[:, t], terms[t].n_levels)))
+                              terms[t].n_levels, slice(offset, offset + size), cells[:, t]))
         offset += size
     if offset > LARGEST_TAIL:
         largest = terms[crossed_term].name if crossed_term is not None else ""
         raise TailTooLargeError(offset, [terms[block.term].name for block in tail], largest)
-    scatter = _scatter(tail)
     crossed = None if crossed_term is None else _crossed(crossed_term, terms, cells, held, tail)
-    return Plan(nested, crossed, tail, scatter, offset, slice(n_random, None))
+    return Plan(nested, crossed, tail, _scatter(tail, offset), _borders(tail), offset, slice(n_random, None))
 
 
-def _scatter(tail: list[TailBlock]) -> list[Scatter]:
-    entries = []
+def _scatter(tail: list[TailBlock], n_tail: int) -> list[Scatter]:
+    found: dict[tuple[int, int], list[tuple[np.ndarray, float]]] = {}
     for i, first in enumerate(tail):
-        for j, second in enumerate(tail[i:], start=i):
+        for second in tail[i:]:
             for a, own in enumerate(first.own):
                 for b, column in enumerate(second.own_columns):
-                    same = i == j
-                    if same and b < a:
+                    if first is second and b < a:
                         continue
-                    rows = slice(first.where.start + a, first.where.stop, len(first.own))
-                    columns = slice(second.where.start + b, second.where.stop, len(second.own))
-                    flat = first.codes if same else first.codes * second.n_levels + second.codes
-                    entries.append(Scatter(own, column, rows, columns, (first.n_levels, second.n_levels), flat,
-                                           diagonal=same, mirrored=not same or a != b))
+                    flat = first.lines(a) * n_tail + second.lines(b)
+                    found.setdefault((own, column), []).append((flat, 1.0 if first is second and a == b else 2.0))
+    entries = []
+    for (row, column), times in found.items():
+        places, place = np.unique(np.concatenate([flat for flat, _ in times]), return_inverse=True)
+        entries.append(Scatter(row, column, (places // n_tail, places % n_tail), place.reshape(len(times), -1),
+                               np.array([[times_two] for _, times_two in times])))
     return entries
+
+
+def _borders(tail: list[TailBlock]) -> list[Border]:
+    found: dict[int, list[np.ndarray]] = {}
+    for block in tail:
+        for a, own in enumerate(block.own):
+            found.setdefault(own, []).append(block.lines(a))
+    borders = []
+    for own, times in found.items():
+        lines, place = np.unique(np.concatenate(times), return_inverse=True)
+        cells = np.tile(np.arange(len(times[0])), len(times))
+        gather = sparse.csr_array((np.ones(len(cells)), (place.ravel(), cells)), shape=(len(lines), len(times[0])))
+        borders.append(Border(own, lines, gather, sparse.csr_array(gather.T)))
+    return borders
 
 
 def _crossed(chosen: int, terms: list[Term], cells: np.ndarray, held: list[int],
@@ -240,4 +270,5 @@ def _crossed(chosen: int, terms: list[Term], cells: np.ndarray, held: list[int],
     return CrossedStage(chosen, [held.index(c) for c in term.columns], list(term.columns), term.n_levels, codes,
                         gather_matrix(codes, term.n_levels), len(pairs), pair_level, pair_column, start,
                         meet_first, meet_second, upper, upper_flat,
-                        [Link(column, place[i]) for i, column in enumerate(columns)])
+                        [Link(column, place[i]) for i, column in enumerate(columns)],
+                        np.concatenate(keys) if keys else np.zeros(0, dtype=np.int64), columns)

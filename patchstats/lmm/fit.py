@@ -86,7 +86,7 @@ def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors 
             raise ModelError(f"Weights must be above zero; {weights!r} has {int((weight <= 0).sum())} that are not.")
     design, dropped_columns, root = _full_rank(design)
     _refuse_impossible(design, known or {}, len(design.y))
-    terms, infos, random, codes = _terms(design, known or {})
+    terms, infos, random, codes = _terms(design, known or {}, weight)
     scaling = make_scaling(root, len(design.y))
     fixed = scaling.fixed(design.x, design.y)
     table = data.loc[design.kept, list(structure.columns)]
@@ -159,7 +159,7 @@ def _refuse_impossible(design: Design, known: Mapping[str, pd.DataFrame], n_rows
                              "cannot be told from the residual.")
 
 
-def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
+def _terms(design: Design, known: Mapping[str, pd.DataFrame], weight: np.ndarray | None):
     """Terms, their descriptions, the whitened random variables and the level numbers."""
     terms: list[Term] = []
     infos: list[TermInfo] = []
@@ -167,7 +167,7 @@ def _terms(design: Design, known: Mapping[str, pd.DataFrame]):
     places: dict[bytes, int] = {}
     codes = []
     for random in design.random:
-        transform = whitening(random.columns, diagonal=random.part.diagonal)
+        transform = whitening(random.columns, weight, diagonal=random.part.diagonal)
         scaled = random.columns @ transform
         positions = []
         for j in range(scaled.shape[1]):

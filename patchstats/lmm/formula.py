@@ -73,6 +73,48 @@ _NAMES = {"spline": spline, "np": np}
 
 
 @dataclass(frozen=True)
+class NumberColumns:
+    """A part of a formula that is number columns side by side, the intercept first if it has one.
+
+    Most parts are no more than that, and patsy, which reads all the others, takes milliseconds over each.
+    """
+
+    names: tuple[str, ...]
+    intercept: bool
+
+    @classmethod
+    def read(cls, expression: str, table: pd.DataFrame) -> NumberColumns | None:
+        """The part, if it is such a one."""
+        names: list[str] = []
+        marks: set[str] = set()
+        for piece in (piece.strip() for piece in expression.split("+")):
+            if piece in ("0", "1"):
+                marks.add(piece)
+            elif piece in table.columns and re.fullmatch(r"[^\W\d]\w*", piece):
+                dtype = table[piece].dtype
+                if not pd.api.types.is_numeric_dtype(dtype) or pd.api.types.is_bool_dtype(dtype):
+                    return None
+                names.append(piece)
+            else:
+                return None
+        return None if len(marks) > 1 else cls(tuple(dict.fromkeys(names)), "0" not in marks)
+
+    @property
+    def column_names(self) -> list[str]:
+        return [*(["Intercept"] if self.intercept else []), *self.names]
+
+    @property
+    def term_name_slices(self) -> dict[str, slice]:
+        return {name: slice(j, j + 1) for j, name in enumerate(self.column_names)}
+
+    def matrix(self, table: pd.DataFrame) -> np.ndarray:
+        made = np.ones((len(table), len(self.column_names)))
+        for j, name in enumerate(self.names, start=int(self.intercept)):
+            made[:, j] = table[name].to_numpy(dtype=float)
+        return made
+
+
+@dataclass(frozen=True)
 class RandomPart:
     """One term as written: the expression left of the bar, the factors of its group, and if it is diagonal."""
 
@@ -240,26 +282,27 @@ def build_design(formula: Formula, data: pd.DataFrame, *, also: tuple[str, ...] 
     table = data.loc[kept, used] if not kept.all() else data[used]
     if len(table) == 0:
         raise ModelError("No row has a value in every column of the formula: " + ", ".join(map(str, used)) + ".")
-    response = _matrix(f"0 + {formula.response}", table, data)
+    response, response_info = _matrix(f"0 + {formula.response}", table, data)
     if response.shape[1] != 1:
         raise ModelError(f"The response {formula.response!r} must be one column of numbers.")
-    fixed = _matrix(formula.fixed, table, data)
+    fixed, fixed_info = _matrix(formula.fixed, table, data)
     random = []
     made = {expression: _matrix(expression, table, data)
             for expression in dict.fromkeys(part.expression for part in formula.random)}
     for part in formula.random:
-        columns = made[part.expression]
+        columns, info = made[part.expression]
         codes, labels = group_codes(part, table)
-        random.append(RandomDesign(part, np.asarray(columns), _plain(columns.design_info.column_names), codes, labels,
-                                   np.bincount(codes, minlength=len(labels)), columns.design_info))
-    means, categories = _middles(fixed.design_info, table)
-    return Design(formula, table.index, kept, np.asarray(response)[:, 0], np.asarray(fixed),
-                  _plain(fixed.design_info.column_names), tuple(random), int((~kept).sum()), fixed.design_info,
-                  means=means, categories=categories, response_info=response.design_info)
+        random.append(RandomDesign(part, columns, _plain(info.column_names), codes, labels,
+                                   np.bincount(codes, minlength=len(labels)), info))
+    means, categories = _middles(fixed_info, table)
+    return Design(formula, table.index, kept, response[:, 0], fixed, _plain(fixed_info.column_names), tuple(random),
+                  int((~kept).sum()), fixed_info, means=means, categories=categories, response_info=response_info)
 
 
 def _middles(info: Any, table: pd.DataFrame) -> tuple[dict[str, float], dict[str, list]]:
     """Means of the number columns of the fixed part and levels of its factors: what marginal means are taken over."""
+    if isinstance(info, NumberColumns):
+        return {name: float(table[name].mean()) for name in info.names}, {}
     means: dict[str, float] = {}
     categories: dict[str, list] = {}
     for factor_info in info.factor_infos.values():
@@ -296,6 +339,17 @@ def group_codes(part: RandomPart, table: pd.DataFrame) -> tuple[np.ndarray, np.n
 
 def rebuild(info: Any, table: pd.DataFrame) -> np.ndarray:
     """The columns of a remembered design for new rows."""
+    if isinstance(info, NumberColumns):
+        for name in info.names:
+            if name not in table.columns:
+                raise ModelError(f"The new rows do not fit the model. {_no_column(name, table)}")
+        try:
+            made = info.matrix(table)
+        except (TypeError, ValueError) as trouble:
+            raise ModelError(f"The new rows do not fit the model: {trouble}") from trouble
+        if np.isnan(made).any():
+            raise ModelError("The new rows have gaps in a column of the model; leave those rows out.")
+        return made
     try:
         made = np.asarray(patsy.build_design_matrices([info], table, NA_action="raise")[0])
     except patsy.PatsyError as trouble:
@@ -310,7 +364,16 @@ def _plain(names: list[str]) -> tuple[str, ...]:
     return tuple("(Intercept)" if name == "Intercept" else name for name in names)
 
 
-def _matrix(expression: str, table: pd.DataFrame, data: pd.DataFrame):
+def _matrix(expression: str, table: pd.DataFrame, data: pd.DataFrame) -> tuple[np.ndarray, Any]:
+    """A part's columns and the record by which they can be made anew."""
+    plain = NumberColumns.read(expression, table)
+    made, info = _by_patsy(expression, table, data) if plain is None else (plain.matrix(table), plain)
+    if not np.isfinite(made).all():
+        raise ModelError(f"{expression!r} gives a value that is no finite number (the log of zero, perhaps).")
+    return made, info
+
+
+def _by_patsy(expression: str, table: pd.DataFrame, data: pd.DataFrame) -> tuple[np.ndarray, Any]:
     environment = patsy.EvalEnvironment([_NAMES])
     try:
         # Rows with gaps are gone, and what the expression makes of the rest is looked at below: patsy need not look.
@@ -323,6 +386,4 @@ def _matrix(expression: str, table: pd.DataFrame, data: pd.DataFrame):
         raise ModelError(f"{expression!r} cannot be worked out: {str(trouble).splitlines()[0]}") from trouble
     except (NameError, SyntaxError, TypeError, ValueError) as trouble:
         raise ModelError(f"{expression!r} cannot be worked out: {trouble}") from trouble
-    if not np.isfinite(matrix).all():
-        raise ModelError(f"{expression!r} gives a value that is no finite number (the log of zero, perhaps).")
-    return matrix
+    return np.asarray(matrix), matrix.design_info

@@ -156,9 +156,13 @@ def make_scaling(root: np.ndarray, n_rows: int) -> Scaling:
     return Scaling(inverse * np.sqrt(n_rows), start, float(unit))
 
 
-def whitening(columns: np.ndarray, *, diagonal: bool) -> np.ndarray:
-    """Lower triangular T such that ``columns @ T`` have mean squares one (and are uncorrelated unless diagonal)."""
-    mean_square = columns.T @ columns / len(columns)
+def whitening(columns: np.ndarray, weight: np.ndarray | None = None, *, diagonal: bool) -> np.ndarray:
+    """Lower triangular T such that ``columns @ T`` have mean squares one (and are uncorrelated unless diagonal).
+
+    ``weight`` [n] counts by its mean alone: a variance is then measured in units of an average row's residual variance,
+    whatever the unit of the weights.
+    """
+    mean_square = columns.T @ columns / len(columns) * (1.0 if weight is None else weight.mean())
     size = np.sqrt(np.diag(mean_square))
     if np.any(size == 0.0):
         return np.eye(columns.shape[1])

@@ -11,18 +11,20 @@ none is, the zero is the answer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import minimize
 
 from patchstats.lmm.problem import Point, Problem
 from patchstats.remarks import ModelError
 
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
+_EARLY_SNAP = 0.05  # the same before Newton's steps, where a false zero is left again
 _VAST = 1e3  # where a standard deviation is so many times the residual's, the residual may be rounding alone
 _NEWTON_STEPS = 8
-_DESCENT = 1e-3
+_DESCENT = 1e-2
+_USUAL, _STRAIGHT = 0.6, 0.1  # a usual size of a parameter; below which size a search goes straight through zero
+_MOST_STEPS = 200
 _MOST_ROUNDS = 6
 
 
@@ -99,30 +101,40 @@ def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
 def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None, near: bool) -> Optimum:
     problem = counted.problem
     theta = problem.start() if start is None else np.array(start, dtype=float)
-    if near:
+    if near or not len(theta):
         optimum = _polish(counted, theta, curvature)
         if _settled(optimum) and _leave_false_zero(counted, optimum.theta) is None:
             return optimum
-    if len(theta):
-        if curvature is not None:
-            theta = _descend_with(counted, theta, curvature)
-        for turn in range(6):
-            if curvature is None or turn:
-                theta = _descend(counted, theta)
-            theta = _snap(counted, theta)
-            pushed = _leave_false_zero(counted, theta)
-            if pushed is None:
-                break
-            theta = pushed
-    optimum = _polish(counted, theta)
-    for _ in range(_MOST_ROUNDS):  # a bent valley, as near a perfect correlation, takes more than one round
-        if _settled(optimum):
+    if curvature is not None:
+        theta = _descend_with(counted, theta, curvature)
+    else:
+        theta = _descend(counted, theta, _Bent(problem))
+    optimum = _after(counted, theta)
+    for _ in range(_MOST_ROUNDS):
+        pushed = _leave_false_zero(counted, optimum.theta)
+        if pushed is not None:
+            optimum = _after(counted, _descend(counted, pushed, _Bent(problem)))
+        elif _settled(optimum):
             break
-        bend = _forward_hessian(counted, optimum.theta, optimum.point)
-        theta = _snap(counted, _descend_with(counted, optimum.theta, bend, enough=0.0))
-        pushed = _leave_false_zero(counted, theta)
-        optimum = _polish(counted, theta if pushed is None else pushed)
+        else:  # a bent valley, as near a perfect correlation, takes more than one round
+            bend = _forward_hessian(counted, optimum.theta, optimum.point)
+            optimum = _after(counted, _descend_with(counted, optimum.theta, bend, enough=0.0))
     return optimum
+
+
+def _after(counted: _Counted, theta: np.ndarray) -> Optimum:
+    """What is nearly zero set to zero, or out of it again where that is far from right, then Newton's steps."""
+    for _ in range(_MOST_ROUNDS):
+        theta = _snap(counted, theta, _EARLY_SNAP)
+        pushed = _leave_false_zero(counted, theta, _DESCENT)
+        if pushed is None:
+            break
+        theta = _descend(counted, pushed, _Bent(counted.problem))
+    optimum = _polish(counted, theta)
+    snapped = _snap(counted, optimum.theta)
+    if np.abs(snapped - optimum.theta).max(initial=0.0) > 1e-9:
+        return _polish(counted, snapped)
+    return replace(optimum, theta=snapped, point=counted(snapped), n_evaluations=counted.count)
 
 
 def _settled(optimum: Optimum) -> bool:
@@ -141,15 +153,102 @@ def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     theta = problem.start()
     if not len(theta):
         return theta, np.zeros((0, 0))
-    theta = _lift(problem, _descend(counted, theta))
+    theta = _lift(problem, _descend(counted, theta, _Bent(problem)))
     return theta, _forward_hessian(counted, theta, counted(theta))
 
 
+class _Bent:
+    """Coordinates in which the criterion is nearly round, and in which a search goes far in few steps.
+
+    A standard deviation's logarithm is known to about ``1 / sqrt(2 levels)``, so a diagonal entry of ``L`` is bent to
+    ``asinh``, which is logarithmic far from zero and passes through zero; everything is measured in that unit.
+    """
+
+    def __init__(self, problem: Problem):
+        start = problem.start()
+        n_own = int(problem.offsets[-1])
+        self.bent = np.flatnonzero(start[:n_own])
+        levels = [np.full(term.n_theta, term.n_levels) for term in problem.terms]
+        self.unit = 1.0 / np.sqrt(2.0 * np.concatenate([*levels, np.full(len(start) - n_own, 50)]))
+
+    def inward(self, theta: np.ndarray) -> np.ndarray:
+        out = theta / (_USUAL * self.unit)
+        out[self.bent] = np.arcsinh(theta[self.bent] / _STRAIGHT) / self.unit[self.bent]
+        return out
+
+    def outward(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """theta, and what multiplies its gradient."""
+        theta, slope = z * (_USUAL * self.unit), _USUAL * self.unit
+        own = z[self.bent] * self.unit[self.bent]
+        theta[self.bent] = _STRAIGHT * np.sinh(own)
+        slope[self.bent] = _STRAIGHT * np.cosh(own) * self.unit[self.bent]
+        return theta, slope
+
+    def pull(self, slope: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+        return slope * gradient
+
+
+class _Guessed:
+    """Coordinates about ``theta`` in which a guessed curvature, its eigenvalues made positive, is the identity."""
+
+    def __init__(self, theta: np.ndarray, curvature: np.ndarray):
+        values, vectors = np.linalg.eigh(curvature)
+        values = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
+        self.theta, self.spread = theta, vectors / np.sqrt(values)
+        self.unit = 0.1
+
+    def inward(self, theta: np.ndarray) -> np.ndarray:
+        return np.linalg.solve(self.spread, theta - self.theta)
+
+    def outward(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return self.theta + self.spread @ z, self.spread
+
+    def pull(self, slope: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+        return slope.T @ gradient
+
+
 def _descend_with(counted: _Counted, theta: np.ndarray, curvature: np.ndarray, enough: float = _DESCENT) -> np.ndarray:
-    """The same in coordinates in which the guessed curvature (its eigenvalues made positive) is the identity."""
-    values, vectors = np.linalg.eigh(curvature)
-    values = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
-    return theta + _descend(counted, theta, vectors / np.sqrt(values), enough)
+    return _descend(counted, theta, _Guessed(theta, curvature), enough)
+
+
+def _descend(counted: _Counted, theta: np.ndarray, chart, enough: float = _DESCENT) -> np.ndarray:
+    """Quasi-Newton (BFGS) until a step gains less than ``enough``; Newton's steps do the rest better.
+
+    Nocedal & Wright 2006, Numerical Optimization (2nd ed.), algorithm 6.1, with backtracking (algorithm 3.1, steps
+    by interpolation as in section 3.5) and the update left out where the curvature along the step is not positive.
+    """
+    z = chart.inward(theta)
+    point = counted(theta)
+    _, slope = chart.outward(z)
+    value, gradient = point.value, chart.pull(slope, point.slope())
+    inverse = np.eye(len(z))
+    for _ in range(_MOST_STEPS):
+        step = -inverse @ gradient
+        step /= max(1.0, np.abs(step * chart.unit).max())
+        downhill = gradient @ step
+        if downhill > -1e-10:
+            break
+        length = 1.0
+        while length > 1e-8:
+            trial_theta, slope = chart.outward(z + length * step)
+            trial = counted.tried(trial_theta)
+            if trial is not None and trial.value <= value + 1e-4 * length * downhill:
+                break
+            bent = np.inf if trial is None else trial.value - value - length * downhill
+            length *= float(np.clip(-length * downhill / (2.0 * bent), 0.1, 0.5))
+        else:
+            break
+        moved = length * step
+        turned = chart.pull(slope, trial.slope()) - gradient
+        gained = value - trial.value
+        z, theta, value, gradient = z + moved, trial_theta, trial.value, gradient + turned
+        if gained < enough:
+            break
+        along = moved @ turned
+        if along > 1e-10 * np.sqrt((moved @ moved) * (turned @ turned)):
+            across = np.eye(len(z)) - np.outer(moved, turned) / along
+            inverse = across @ inverse @ across.T + np.outer(moved, moved) / along
+    return theta
 
 
 def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
@@ -158,41 +257,15 @@ def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
-def _descend(counted: _Counted, theta: np.ndarray, spread: np.ndarray | None = None,
-             enough: float = _DESCENT) -> np.ndarray:
-    """Quasi-Newton until the criterion moves by less than ``enough``; Newton's steps do the rest better.
-
-    With ``spread`` the search goes over z in ``theta + spread @ z``, and the step ``spread @ z`` is returned.
-    """
-    origin = counted(theta).value
-
-    def lowered(at):
-        value, gradient = counted.value_and_gradient(at if spread is None else theta + spread @ at)
-        return value - origin, gradient if spread is None else spread.T @ gradient
-
-    values = [0.0]
-
-    def stop(intermediate_result):
-        """Stop when two steps in a row have gained next to nothing."""
-        values.append(float(intermediate_result.fun))
-        if len(values) > 3 and values[-3] - values[-1] < enough:
-            raise StopIteration
-
-    place = theta if spread is None else np.zeros_like(theta)
-    place = minimize(lowered, place, jac=True, method="L-BFGS-B", callback=stop,
-                     options={"maxcor": 20, "maxiter": 1000, "ftol": 1e-13, "gtol": 1e-6}).x
-    return place if spread is None else spread @ place
-
-
-def _snap(counted: _Counted, theta: np.ndarray) -> np.ndarray:
+def _snap(counted: _Counted, theta: np.ndarray, below: float = _SNAP) -> np.ndarray:
     """Set nearly vanished directions of every term to exactly zero where that costs nothing."""
     problem = counted.problem
     value = counted(theta, gradient=False).value
     for number in range(len(problem.terms)):
         factor = problem.factor(theta, number)
         left, sizes, _ = np.linalg.svd(factor)
-        small = sizes < _SNAP * max(1.0, sizes.max(initial=0.0))
-        if not small.any() or not sizes.any():
+        small = sizes < below * max(1.0, sizes.max(initial=0.0))
+        if not small.any() or not sizes[small].any():
             continue
         covariance = (left[:, ~small] * sizes[~small] ** 2) @ left[:, ~small].T
         trial = problem.with_factor(theta, number, semidefinite_root(covariance))
@@ -222,12 +295,12 @@ def semidefinite_root(covariance: np.ndarray) -> np.ndarray:
     return root
 
 
-def _leave_false_zero(counted: _Counted, theta: np.ndarray) -> np.ndarray | None:
-    """A point with a lower criterion, where df/dG has a negative direction in the null space of a G; else None."""
+def _leave_false_zero(counted: _Counted, theta: np.ndarray, least: float = 0.0) -> np.ndarray | None:
+    """A point with a criterion lower by ``least``, where df/dG falls in the null space of a G; else None."""
     problem = counted.problem
     point = counted(theta)
     best: np.ndarray | None = None
-    best_value = point.value - 1e-7 * max(1.0, abs(point.value) * 1e-3)
+    best_value = point.value - max(least, 1e-7 * max(1.0, abs(point.value) * 1e-3))
     for number, term in enumerate(problem.terms):
         covariance = problem.factor(theta, number) @ problem.factor(theta, number).T
         sizes, vectors = np.linalg.eigh(covariance)
@@ -292,9 +365,14 @@ def _polish(counted: _Counted, theta: np.ndarray, hessian: np.ndarray | None = N
             length /= 4.0
         if moved is None:
             break
-        theta, point = theta - length * step, moved
+        went = -length * step
+        missed = moved.slope() - point.slope() - hessian @ went
+        theta, point = theta + went, moved
         if length < 1.0 or np.abs(step).max() > 0.1:
             hessian = None
+        elif abs(missed @ went) > 1e-8 * np.linalg.norm(missed) * np.linalg.norm(went):
+            # the symmetric rank-one update (Nocedal & Wright 2006, equation 6.24)
+            hessian = hessian + np.outer(missed, missed) / (missed @ went)
     return Optimum(theta, point, counted.count, abs(gain), abs(gain) < 1e-6)
 
 

@@ -62,7 +62,8 @@ class Recipe:
 
     @cached_property
     def transforms(self) -> tuple[np.ndarray, ...]:
-        return tuple(whitening(term.columns, diagonal=term.part.diagonal) for term in self.design.random)
+        weight = self.pilot.loc[self.design.kept, self.weights].to_numpy(dtype=float) if self.weights else None
+        return tuple(whitening(term.columns, weight, diagonal=term.part.diagonal) for term in self.design.random)
 
     @cached_property
     def places(self) -> tuple[tuple[int, ...], ...]:

@@ -6,8 +6,10 @@ Only upper triangles are formed. Where a term has a known relationship ``A = R R
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
-from scipy.linalg import lapack, solve_triangular
+from scipy.linalg import lapack
 
 # Below this singular value of a factor L, (I - M^-1) is divided by L twice with too great a loss of digits.
 _DIVISIBLE = 1e-2
@@ -21,11 +23,8 @@ class TailStep:
         n_tail = plan.n_tail
         self.raw = self._assemble(rows, total, crossed)
         scaled = self.raw.copy()
-        for block in plan.tail:
-            self._right(scaled, block, factors[block.term])
-        for block in plan.tail:
-            self._left(scaled, block, factors[block.term])
-        scaled[range(n_tail), range(n_tail)] += 1.0
+        self._scale(scaled, factors)
+        scaled.reshape(-1)[:n_tail * (len(scaled) + 1):len(scaled) + 1] += 1.0  # the diagonal
         # scaled is C-ordered with its upper triangle filled; LAPACK reads its transpose, the lower triangle.
         root, failed = lapack.dpotrf(scaled.T, lower=1, clean=1, overwrite_a=1)
         if failed:
@@ -35,7 +34,7 @@ class TailStep:
         self.logdet_v = 2.0 * diagonal[:n_tail].sum()
         self.logdet_x = 2.0 * diagonal[n_tail:-1].sum()
         self.r2 = root[-1, -1] ** 2
-        self.solution = solve_triangular(root[:-1, :-1], root[-1, :-1], lower=True, trans=1)
+        self.solution = lapack.dtrtrs(root[:-1, :-1], root[-1, :-1], lower=1, trans=1)[0]
         self.beta = self.solution[n_tail:]
         self.root_x = root[n_tail:-1, n_tail:-1].T
 
@@ -44,16 +43,10 @@ class TailStep:
         size = n_tail + total.shape[0]
         matrix = np.zeros((size, size))
         for entry in plan.scatter:
-            values = rows[:, entry.row, entry.column]
-            if entry.diagonal:
-                at = (range(*entry.rows.indices(n_tail)), range(*entry.columns.indices(n_tail)))
-                matrix[at] += np.bincount(entry.flat, values, entry.shape[0])
-            else:
-                sums = np.bincount(entry.flat, values, entry.shape[0] * entry.shape[1])
-                matrix[entry.rows, entry.columns] += sums.reshape(entry.shape)
-        for block in plan.tail:
-            sums = block.gather @ rows[:, block.own, plan.fixed_columns].reshape(len(rows), -1)
-            matrix[block.where, n_tail:] = sums.reshape(block.n_levels * len(block.own), -1)
+            values = np.broadcast_to(rows[:, entry.row, entry.column], entry.place.shape)
+            matrix[entry.at] += np.bincount(entry.place.ravel(), values.ravel(), len(entry.at[0]))
+        for border in plan.borders:
+            matrix[border.lines, n_tail:] += border.gather @ rows[:, border.own, plan.fixed_columns]
         matrix[n_tail:, n_tail:] = total
         if crossed is not None:
             crossed.subtract_from(matrix)
@@ -81,25 +74,33 @@ class TailStep:
         matrix[block.where, after] = np.einsum("isn,ij->jsn", lines, root, optimize=True).reshape(
             block.n_levels * size, -1)
 
+    def _scale(self, matrix, factors):
+        """``Lambda' @ matrix @ Lambda`` in place, upper triangle, ``factors`` being the blocks of Lambda."""
+        if all(len(factors[block.term]) == 1 for block in self.plan.tail):
+            sizes = np.ones(len(matrix))
+            for block in self.plan.tail:
+                sizes[block.where] = factors[block.term][0, 0]
+            matrix *= sizes
+            matrix *= sizes[:, None]
+            return
+        for block in self.plan.tail:
+            self._right(matrix, block, factors[block.term])
+        for block in self.plan.tail:
+            self._left(matrix, block, factors[block.term])
+
     @staticmethod
     def _right(matrix, block, factor):
         """``matrix[:, block] @ Lambda`` in place, rows up to the block's end."""
         part = matrix[:block.where.stop, block.where]
-        if len(factor) == 1:
-            part *= factor[0, 0]
-        else:
-            TailStep._fill_squares(matrix, block)
-            part[:] = (part.reshape(len(part), block.n_levels, -1) @ factor).reshape(part.shape)
+        TailStep._fill_squares(matrix, block)
+        part[:] = (part.reshape(len(part), block.n_levels, -1) @ factor).reshape(part.shape)
 
     @staticmethod
     def _left(matrix, block, factor):
         """``Lambda' @ matrix[block, :]`` in place, columns from the block's start."""
         part = matrix[block.where, block.where.start:]
-        if len(factor) == 1:
-            part *= factor[0, 0]
-        else:
-            shaped = part.reshape(block.n_levels, len(factor), -1)
-            part[:] = (factor.T @ shaped).reshape(part.shape)
+        shaped = part.reshape(block.n_levels, len(factor), -1)
+        part[:] = (factor.T @ shaped).reshape(part.shape)
 
     @staticmethod
     def _fill_squares(matrix, block):
@@ -126,12 +127,11 @@ class TailStep:
             inverse_sum = np.zeros((own, own))
             for a in range(own):
                 for b in range(a, own):
-                    at = (range(block.where.start + a, block.where.stop, own),
-                          range(block.where.start + b, block.where.stop, own))
-                    inverse_sum[a, b] = inverse_sum[b, a] = bar[at].sum()
-            if np.linalg.svd(factor, compute_uv=False).min() > _DIVISIBLE:
+                    line = np.diagonal(bar, b - a)[block.where.start + a:block.where.stop:own]
+                    inverse_sum[a, b] = inverse_sum[b, a] = line.sum()
+            if _smallest(factor) > _DIVISIBLE:
                 # Z'PZ = L^-T (I - M^-1) L^-1, and Z'Py = L^-T u
-                back = np.linalg.inv(factor)
+                back = np.linalg.inv(factor) if own > 1 else 1.0 / factor
                 score = weight[block.where].reshape(levels, own) @ back
                 g_bar[block.term] += back.T @ (levels * np.eye(own) - inverse_sum) @ back
                 g_bar[block.term] -= score.T @ score / sigma2
@@ -147,11 +147,9 @@ class TailStep:
                 g_bar[block.term] -= np.einsum("lai,lbi->ab", pushed, half[:, :inner].reshape(levels, own, -1))
                 g_bar[block.term] -= score.T @ score / sigma2
         bar += np.outer(weight, weight / sigma2)
-        bar[n_tail:, n_tail:] = np.triu(bar[n_tail:, n_tail:]) + np.triu(bar[n_tail:, n_tail:], 1).T
-        for block in self.plan.tail:
-            self._right(bar, block, self.factors[block.term].T)
-        for block in self.plan.tail:
-            self._left(bar, block, self.factors[block.term].T)
+        corner = bar[n_tail:, n_tail:]
+        corner[:] = np.where(_lower(len(corner)), corner.T, corner)
+        self._scale(bar, [factor.T for factor in self.factors])
         for block in self.plan.tail:
             known = self.terms[block.term].known_root
             if known is not None:
@@ -176,13 +174,18 @@ class TailStep:
         plan, n_tail = self.plan, self.plan.n_tail
         rows_bar = np.zeros_like(rows)
         for entry in plan.scatter:
-            if entry.diagonal:
-                block = s_bar[range(*entry.rows.indices(n_tail)), range(*entry.columns.indices(n_tail))]
-            else:
-                block = s_bar[entry.rows, entry.columns].ravel()
-            rows_bar[:, entry.row, entry.column] += (2.0 if entry.mirrored else 1.0) * block[entry.flat]
-        for block in plan.tail:
-            shared = 2.0 * s_bar[block.where, n_tail:].reshape(block.n_levels, len(block.own), -1)
-            for position, own in enumerate(block.own):
-                rows_bar[:, own, plan.fixed_columns] += shared[block.codes, position, :]
+            rows_bar[:, entry.row, entry.column] += (entry.doubled * s_bar[entry.at][entry.place]).sum(axis=0)
+        for border in plan.borders:
+            rows_bar[:, border.own, plan.fixed_columns] += border.spread @ (2.0 * s_bar[border.lines, n_tail:])
         return rows_bar, s_bar[n_tail:, n_tail:]
+
+
+@cache
+def _lower(size):
+    """Where a square lies below its diagonal; asked for at every trial point."""
+    return np.tri(size, k=-1, dtype=bool)
+
+
+def _smallest(factor):
+    """The smallest singular value."""
+    return abs(factor[0, 0]) if len(factor) == 1 else np.linalg.svd(factor, compute_uv=False).min()
