@@ -10,13 +10,13 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from patchstats import charts, fairness, findings
+from patchstats import charts, fairness, findings, robustness
 from patchstats.charts import Chart
 from patchstats.drivers import ASKED, Drivers, fit_drivers
 from patchstats.expected import effects_by_age, explained
 from patchstats.findings import Findings
 from patchstats.gains import daily_gains
-from patchstats.robustness import imputed, leave_one_out, specifications
+from patchstats.lmm.parallel import wake
 from patchstats.units import IMPERIAL
 
 _GROUPS = {"grower": "growers", "fruit": "entries", "patch": "patches", "patch_season": "patches in a season",
@@ -56,36 +56,34 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
     specification curve and multiple imputation; without it only the model itself. ``jobs``: processes for those.
     """
     shown = getattr(club, "shown", IMPERIAL)
-    found = fit_drivers(club, model=model, level=level)
-    column = found.model.response
-    pictures = [charts.effects(found.effects, column=column, level=level, shown=shown),
-                charts.trade_off(found.rows.drop_duplicates("fruit"), shown=shown)]
-    if not found.soil.empty:
-        best = found.soil_best if pd.notna(found.soil_best["estimate"]) else None
-        pictures.append(charts.soil_curve(found.soil, optimum=best, column=column, readings_c=found.rows["soil_c"],
-                                          level=level, shown=shown))
-    shares, ages = explained(found, level=level), effects_by_age(found, level=level)
-    pictures += [charts.explained(shares, level=level),
-                 charts.effect_by_age(ages.table, column=column, level=level, shown=shown)]
-    tables = {"effects": found.effects, "sides": found.sides, "soil": found.soil, "middle_gain": found.curve,
-              "variances": found.fit.variances, "explained": shares, "by_age": ages.table}
-    doubts = [findings.of_fit(found.fit.check())]
-    if thorough:
-        # Of two, one left out leaves none to compare with.
-        used = found.rows.loc[found.fit.design.index]
-        several = [group for group in ("grower", "season") if used[group].nunique() > 2]
-        with ThreadPoolExecutor(1) as beside:  # the other processes leave one out while this one fills the gaps
-            left_out = beside.submit(lambda: [leave_one_out(found, group, jobs=jobs).assign(group=group)
-                                              for group in several])
-            filled = imputed(found)
-        if several:
-            tables["leave_one_out"] = pd.concat(left_out.result(), ignore_index=True)
-            doubts.append(findings.leans_on(tables["leave_one_out"]))
+    with ThreadPoolExecutor(1) as beside:
+        if thorough:  # the other processes start while the model is fitted
+            beside.submit(wake, "patchstats.lmm", jobs)
+        found = fit_drivers(club, model=model, level=level)
+        column = found.model.response
         asked = {f"{term}_within": (per, words) for term, per, words in ASKED
                  if f"{term}_within" in found.fit.coef.index}
-        ways = specifications(club, found, gains=daily_gains, terms={t: per for t, (per, _) in asked.items()},
-                              jobs=jobs)
-        tables["specifications"] = ways
+        if thorough:  # they fit without this and by other ways while this one fills the gaps and draws
+            robust = beside.submit(_robust, club, found, {term: per for term, (per, _) in asked.items()}, jobs)
+        pictures = [charts.effects(found.effects, column=column, level=level, shown=shown),
+                    charts.trade_off(found.rows.drop_duplicates("fruit"), shown=shown)]
+        if not found.soil.empty:
+            best = found.soil_best if pd.notna(found.soil_best["estimate"]) else None
+            pictures.append(charts.soil_curve(found.soil, optimum=best, column=column,
+                                              readings_c=found.rows["soil_c"], level=level, shown=shown))
+        shares, ages = explained(found, level=level), effects_by_age(found, level=level)
+        pictures += [charts.explained(shares, level=level),
+                     charts.effect_by_age(ages.table, column=column, level=level, shown=shown)]
+        tables = {"effects": found.effects, "sides": found.sides, "soil": found.soil, "middle_gain": found.curve,
+                  "variances": found.fit.variances, "explained": shares, "by_age": ages.table}
+        doubts = [findings.of_fit(found.fit.check())]
+        if thorough:
+            filled = robustness.imputed(found)
+            tables |= robust.result()
+    if thorough:
+        if "leave_one_out" in tables:
+            doubts.append(findings.leans_on(tables["leave_one_out"]))
+        ways = tables["specifications"]
         for term, (_, words) in asked.items():
             curve = ways[ways["term"] == term].drop(columns="term").reset_index(drop=True)
             pictures.append(charts.specification_curve(curve, column=column, level=level, shown=shown, term=words,
@@ -100,6 +98,16 @@ def what_drives_gain(club, *, model: str = "club", level: float = 0.9, thorough:
         findings.acts_at_age(ages.table, ages.changes, column=column, shown=shown, level=level))
     return Answer("What drives daily gain?", said, tuple(pictures),
                   pd.concat(doubts, ignore_index=True).to_frame("sentence"), tables, found)
+
+
+def _robust(club, found: Drivers, terms: dict[str, float], jobs: int) -> dict[str, pd.DataFrame]:
+    """The effects without each grower and each season, and by other ways of working them out."""
+    used = found.rows.loc[found.fit.design.index]
+    # Of two, one left out leaves none to compare with.
+    left_out = [robustness.leave_one_out(found, group, jobs=jobs).assign(group=group)
+                for group in ("grower", "season") if used[group].nunique() > 2]
+    ways = robustness.specifications(club, found, gains=daily_gains, terms=terms, jobs=jobs)
+    return {**({"leave_one_out": pd.concat(left_out, ignore_index=True)} if left_out else {}), "specifications": ways}
 
 
 def who_did_well(club, *, drivers: Drivers | None = None, group: str = "grower", level: float = 0.9) -> Answer:

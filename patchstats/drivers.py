@@ -26,6 +26,7 @@ from patchstats.gains import daily_gains
 from patchstats.lmm import MixedFit, fit_mixed, tape
 from patchstats.lmm.contrasts import contrast
 from patchstats.lmm.formula import parse_formula
+from patchstats.lmm.optimise import Optimum
 from patchstats.lmm.robust import clustered_covariance
 from patchstats.pace import FIRST_DAY, LAST_DAY, middle_gain, with_pace
 from patchstats.stretches import STRETCH_DAYS, join_gains
@@ -115,7 +116,7 @@ def fit_drivers(club, *, model: str = "club", gains: pd.DataFrame | None = None,
 
 def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: float = 0.9,
               weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
-              start: np.ndarray | None = None) -> MixedFit:
+              start: Optimum | None = None) -> MixedFit:
     """Fit a formula to rows made by :func:`driver_rows`; ``start`` as in :func:`patchstats.lmm.fit.fit_mixed`.
 
     A pace is a difference of two weights over days and over the middle gain; so the tape's errors are those of the
@@ -125,9 +126,9 @@ def fit_model(formula: str, rows: pd.DataFrame, *, errors: str = "tape", level: 
     return fit_mixed(formula, rows, errors=structure, level=level, weights=weights, known=known, start=start)
 
 
-def start_for(formula: str, fit: MixedFit) -> np.ndarray | None:
+def start_for(formula: str, fit: MixedFit) -> Optimum | None:
     """Where the search for another formula's fit may begin: where ``fit`` ended, if the random terms are the same."""
-    return fit.optimum.theta if parse_formula(formula).random == fit.design.formula.random else None
+    return fit.optimum if parse_formula(formula).random == fit.design.formula.random else None
 
 
 def learn_tape_factor(formula: str, rows: pd.DataFrame, *, low: float = 0.4, high: float = 4.0) -> float:
@@ -141,7 +142,7 @@ def learn_tape_factor(formula: str, rows: pd.DataFrame, *, low: float = 0.4, hig
     def misfit(log_factor):
         nonlocal start
         fit = fit_model(formula, scaled_tape(rows, float(np.exp(log_factor))), start=start)
-        start = fit.optimum.theta
+        start = fit.optimum
         return fit.criterion
 
     found = minimize_scalar(misfit, bounds=(np.log(low), np.log(high)), method="bounded", options={"xatol": 0.03})

@@ -17,13 +17,14 @@ from statsmodels.imputation.mice import MICEData
 
 from patchstats.drivermodels import MODELS, fitted_to, with_last_days
 from patchstats.drivers import SOIL_REFERENCE_C, Drivers, driver_rows, fit_model, scaled_tape, start_for
+from patchstats.lmm.formula import columns_used, parse_formula
 from patchstats.lmm.influence import influence
+from patchstats.lmm.many import asked_terms
 from patchstats.lmm.parallel import each
 from patchstats.stretches import join_gains
 from patchstats.tables import LOSSES, STORED, table_of
 
 FOLLOWED_DAYS = 14  # a loss within so many days of a fruit's last row belongs to that row's week
-ESTIMATE = ["estimate", "se", "df", "low", "high"]
 
 
 def leave_one_out(found: Drivers, group: str, *, terms: Iterable[str] | None = None, jobs: int = 1) -> pd.DataFrame:
@@ -77,20 +78,24 @@ def specifications(club, found: Drivers, *, gains: Callable[..., pd.DataFrame], 
     plans += [(AGES[0], own, "logged", alike, curve, taped, kept)]
     if table_of(club, "readings")["doubtful"].fillna(False).any():
         plans += [(ages, own, "logged", alike, curve, joined, sure) for ages in AGES]
-    weight = survival_weights(club, found.rows)
-    tasks = []
-    for (first, last), table, soil, weights, age_curve, stretch, tapings in plans:
-        rows = prepare(table, stretch, tapings)
-        rows = rows[rows["day"].between(first, last)].assign(survival_weight=weight)
-        formula = fitted_to(MODELS["without soil"] if soil == "left out" else found.model, rows).formula
-        formula = formula.replace("spline(day, 4)", bends[age_curve])
-        tasks.append((formula, rows, list(terms), found.fit.errors, found.level,
-                      "survival_weight" if weights == survival else None, start_for(formula, found.fit)))
+    weight, structure = survival_weights(club, found.rows), found.fit.structure
+
+    def tasks() -> Iterator[tuple]:
+        for (first, last), table, soil, weights, age_curve, stretch, tapings in plans:
+            rows = prepare(table, stretch, tapings)
+            rows = rows[rows["day"].between(first, last)].assign(survival_weight=weight)
+            formula = fitted_to(MODELS["without soil"] if soil == "left out" else found.model, rows).formula
+            formula = formula.replace("spline(day, 4)", bends[age_curve])
+            weighed = "survival_weight" if weights == survival else None
+            used = {*columns_used(parse_formula(formula), rows), *structure.columns, weighed}
+            yield (formula, rows[[c for c in rows.columns if c in used]], list(terms), structure, found.level,
+                   weighed, start_for(formula, found.fit))
+
     choices = pd.DataFrame([(f"days {first} to {last}", *rest) for (first, last), *rest in plans],
                            columns=["ages", "table", "soil", "weights", "age_curve", "stretches", "tapings"])
     choices.insert(0, "specification", choices.agg(", ".join, axis=1))
     out = []
-    for plan, effects in enumerate(each(_effects, tasks, jobs)):
+    for plan, effects in enumerate(each(asked_terms, tasks(), jobs, of=len(plans))):
         asked = effects.set_index("term")[["estimate", "se", "low", "high"]].mul(pd.Series(terms), axis=0).reset_index()
         out.append(asked.join(choices.iloc[[plan] * len(asked)].reset_index(drop=True)))
     return pd.concat(out, ignore_index=True)
@@ -171,7 +176,7 @@ def imputed(found: Drivers, *, imputations: int = 5, seed: int = 1) -> pd.DataFr
         filled["secondaries_between"] = filled["grower"].map(mean)
         filled["secondaries_within"] = filled["secondaries"] - filled["secondaries_between"]
         fits.append(fit_model(found.model.formula, filled, errors=found.fit.errors, level=found.level,
-                              start=found.fit.optimum.theta))
+                              start=found.fit.optimum))
     terms = [t for t in found.fit.coef.index if t != "(Intercept)" and not t.startswith("spline")]
     made = pooled(np.array([fit.coef.loc[terms, "estimate"] for fit in fits]),
                   np.array([fit.coef.loc[terms, "se"] for fit in fits]),
@@ -223,10 +228,3 @@ def _plant_sizes(rows: pd.DataFrame, drawn: np.random.Generator) -> Iterator[pd.
             data.update_all(3)
             frame["secondaries"] = data.data["secondaries"].to_numpy()
         yield rows["fruit"].map(frame["secondaries"]).astype(float)
-
-
-def _effects(formula: str, rows: pd.DataFrame, terms: list[str], errors: str, level: float,
-             weights: str | None, start: np.ndarray | None) -> pd.DataFrame:
-    """The asked terms of one fit; at module level and without a fit in its arguments, so that it can be sent off."""
-    fit = fit_model(formula, rows, errors=errors, level=level, weights=weights, start=start)
-    return fit.coef.loc[terms, ESTIMATE].reset_index(names="term")

@@ -6,8 +6,8 @@ from collections import Counter
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from patchstats.lmm.chance import chi2_above
 from patchstats.lmm.effects import _mean_variances, _residual_variances
 from patchstats.lmm.parallel import each
 from patchstats.lmm.refit import draw, for_workers, refit
@@ -48,8 +48,8 @@ def compare(smaller: MixedFit, larger: MixedFit, *, method: str = "chi-square", 
     if df == 0:
         raise ModelError("Both fits have the same number of parameters: neither is a part of the other. Compare aic.")
     chi2 = _ratio(smaller, larger)
-    p = float(stats.chi2.sf(chi2, df))
-    mixture = 0.5 * p + 0.5 * (float(stats.chi2.sf(chi2, df - 1)) if df > 1 else float(chi2 == 0.0))
+    p = chi2_above(chi2, df)
+    mixture = 0.5 * p + 0.5 * (chi2_above(chi2, df - 1) if df > 1 else float(chi2 == 0.0))
     table = pd.DataFrame({"n_parameters": [smaller.n_parameters, larger.n_parameters],
                           "loglik": [smaller.loglik, larger.loglik], "aic": [smaller.aic, larger.aic],
                           "bic": [smaller.bic, larger.bic], "chi2": [np.nan, chi2], "df": [np.nan, df],

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from patchstats.lmm.chance import chi2_above, t_quantile
 from patchstats.lmm.formula import rebuild
 from patchstats.lmm.inference import t_table
 from patchstats.lmm.kenward import kenward_roger
@@ -41,7 +41,7 @@ class _Wald:
         estimate = contrasts @ self.beta
         rank = int(np.linalg.matrix_rank(contrasts))
         chi2 = float(estimate @ np.linalg.pinv(covariance, hermitian=True) @ estimate)
-        return chi2 / rank, rank, np.inf, float(stats.chi2.sf(chi2, rank))
+        return chi2 / rank, rank, np.inf, chi2_above(chi2, rank)
 
 
 def _engine(fit: MixedFit, df: str):
@@ -166,12 +166,14 @@ def pairwise(fit: MixedFit, by: str, *, at: Mapping[str, object] | None = None, 
     t_size = table["t"].abs().to_numpy()
     freedom = table["df"].to_numpy()
     if adjust == "tukey":
+        from scipy import stats  # here alone: see patchstats.lmm.chance
+
         finite = np.minimum(freedom, 1e5)
         table["p"] = stats.studentized_range.sf(t_size * np.sqrt(2.0), len(values), finite)
         half = stats.studentized_range.ppf(level, len(values), finite) / np.sqrt(2.0)
     elif adjust == "bonferroni":
         table["p"] = np.minimum(1.0, table["p"] * len(pairs))
-        half = stats.t.ppf(1.0 - (1.0 - level) / 2.0 / len(pairs), freedom)
+        half = t_quantile(1.0 - (1.0 - level) / 2.0 / len(pairs), freedom)
     else:
         return table
     table["low"], table["high"] = table["estimate"] - half * table["se"], table["estimate"] + half * table["se"]

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import sparse
 from scipy.linalg import blas
 
-_DENSE = 2_000_000  # below so many products the dense way is the quicker one
+_DENSE = 3_000_000  # below so many products the dense way is the quicker one
 
 
 def shrink(block: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

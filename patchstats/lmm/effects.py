@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import sparse
 
+from patchstats.lmm.chance import normal_quantile
 from patchstats.lmm.formula import rebuild
 from patchstats.remarks import ModelError
 
@@ -36,7 +37,7 @@ def variance_table(fit: MixedFit, variance_errors) -> pd.DataFrame:
         return np.concatenate(pieces)
 
     values, errors = variance_errors(fit.problem, fit.optimum, fit._curvature, variances)
-    z = stats.norm.ppf(0.5 + fit.level / 2.0)
+    z = normal_quantile(0.5 + fit.level / 2.0)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         spread = np.exp(z * 0.5 * errors / values)
     sd = np.sqrt(values)
@@ -103,7 +104,7 @@ def _mean_variances_from_moments(fit: MixedFit) -> list[float]:
 def level_table(fit: MixedFit, group: str, level: float) -> pd.DataFrame:
     """See ``MixedFit.levels``."""
     system, unit = fit.system, fit.problem.scaling.unit
-    z = stats.norm.ppf(0.5 + level / 2.0)
+    z = normal_quantile(0.5 + level / 2.0)
     tables = []
     for number in fit.terms_of(group):
         info, term = fit.terms[number], fit.problem.terms[number]
@@ -166,7 +167,7 @@ def predictions(fit: MixedFit, new, include, of: str, level: float) -> pd.DataFr
     if of == "row":
         variance = variance + fit.problem.residuals.row_variance(fit._rho, sigma2, new)
     se = np.sqrt(variance)
-    z = stats.norm.ppf(0.5 + level / 2.0)
+    z = normal_quantile(0.5 + level / 2.0)
     return pd.DataFrame({"estimate": estimate, "se": se, "low": estimate - z * se, "high": estimate + z * se},
                         index=index)
 

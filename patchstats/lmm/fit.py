@@ -31,7 +31,7 @@ _LARGE, _PART = 200_000, 8  # from this many rows on, the search starts from eve
 
 def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors = "independent",
               weights: str | None = None, known: Mapping[str, pd.DataFrame] | None = None,
-              level: float = 0.9, pilot: pd.DataFrame | None = None, start: np.ndarray | None = None) -> MixedFit:
+              level: float = 0.9, pilot: pd.DataFrame | None = None, start: Optimum | None = None) -> MixedFit:
     """Fit a linear mixed model by restricted (REML) or full (ML) maximum likelihood.
 
     Parameters
@@ -62,8 +62,8 @@ def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors 
         Rows from which factors learn their levels and splines their knots when the data come in pieces (default: the
         first piece).
     start
-        Where the search begins, to save time: ``fit.optimum.theta`` of a fit with the same random terms and errors to
-        nearly the same rows. The answer is the same. Not for data in pieces.
+        Where the search begins, to save time: ``fit.optimum`` of a fit with the same random terms and errors to nearly
+        the same rows. The answer is the same. Not for data in pieces.
 
     Raises ``ModelError`` where the model cannot be built, in a sentence that says why.
     """
@@ -92,8 +92,6 @@ def fit_mixed(formula: str, data, *, method: str = "REML", errors: str | Errors 
     table = data.loc[design.kept, list(structure.columns)]
     rows = Rows(codes, random, fixed, weight, scaling.unit, tuple(term.name for term in terms), table)
     problem = _problem(terms, structure.build(rows, weights), scaling, method)
-    if start is not None:
-        start = away_from_zero(problem, start)
     optimum = find_optimum(problem, rows, design.x @ scaling.start, start)
     return MixedFit(formula=formula, method=method, errors=structure.name, n_rows=len(design.y),
                     dropped=design.dropped, dropped_columns=tuple(dropped_columns), level=level, weights=weights,
@@ -229,27 +227,24 @@ def _start_from_part(problem: Problem, rows: Rows) -> tuple[np.ndarray | None, n
     return rough, _PART * bend
 
 
-def away_from_zero(problem: Problem, theta: np.ndarray) -> np.ndarray:
-    """Parameters to begin from, zeros lifted a little: zero is a stationary point from which no search departs."""
-    lowest = 0.3 * problem.start()
-    if np.shape(theta) != lowest.shape or not np.isfinite(theta).all():
-        raise ModelError(f"The numbers in start must be {len(lowest)}, as many as this model has variance parameters: "
-                         "those of the optimum.theta of a fit with the same random terms and errors.")
-    return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
-
-
-def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, start: np.ndarray | None = None,
-                 curvature: np.ndarray | None = None) -> Optimum:
+def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, near: Optimum | None = None) -> Optimum:
     """The optimum; where the spread follows the fitted values, again and again until those stand still.
 
-    A ``start`` with a ``curvature`` is one next to the optimum.
+    ``near``: the optimum of a like problem, next to which this one's is sought first.
     """
-    residuals, near = problem.residuals, curvature is not None
-    if start is None and len(residuals.start()):
+    residuals = problem.residuals
+    start, curvature = None, None
+    if near is not None:
+        start, curvature = near.theta, near.bend
+        if start.shape != problem.start().shape:
+            raise ModelError(f"The fit to start from has {len(start)} variance parameters and this model has "
+                             f"{len(problem.start())}: start takes fit.optimum of a fit with the same random terms and "
+                             "errors.")
+    elif len(residuals.start()):
         start, curvature = _start_from_independent(problem, rows)
-    elif start is None and len(rows.codes) >= _LARGE:
+    elif len(rows.codes) >= _LARGE:
         start, curvature = _start_from_part(problem, rows)
-    optimum = search(problem, start, curvature, near=near)
+    optimum = search(problem, start, curvature, near=near is not None)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum
     value = np.inf

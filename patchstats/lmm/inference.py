@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from patchstats.lmm.chance import f_above, t_beyond, t_quantile
 from patchstats.lmm.optimise import Optimum
 from patchstats.lmm.problem import Problem
 
@@ -46,7 +46,7 @@ class FixedInference:
         t_squared = (rotated @ self.beta) ** 2 / values[kept]
         f_value = float(t_squared.sum() / rank)
         freedom = np.array([self.satterthwaite(row) for row in rotated])
-        return f_value, rank, (df := _fai_cornelius(freedom)), float(stats.f.sf(f_value, rank, df))
+        return f_value, rank, (df := _fai_cornelius(freedom)), f_above(f_value, rank, df)
 
 
 def _fai_cornelius(freedom: np.ndarray) -> float:
@@ -129,8 +129,8 @@ def t_table(estimate: np.ndarray, se: np.ndarray, df: np.ndarray, level: float) 
     """Columns estimate, se, df, t, p, low, high."""
     with np.errstate(divide="ignore", invalid="ignore"):
         t_value = estimate / se
-    half = stats.t.ppf(0.5 + level / 2.0, df) * se
-    return {"estimate": estimate, "se": se, "df": df, "t": t_value, "p": 2.0 * stats.t.sf(np.abs(t_value), df),
+    half = t_quantile(0.5 + level / 2.0, df) * se
+    return {"estimate": estimate, "se": se, "df": df, "t": t_value, "p": t_beyond(t_value, df),
             "low": estimate - half, "high": estimate + half}
 
 

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from patchstats.lmm.fit import find_optimum
-from patchstats.lmm.optimise import curvature_at
 from patchstats.lmm.parallel import each
 from patchstats.lmm.refit import for_workers, problem_of, rows_of
 from patchstats.lmm.result import MixedFit
@@ -23,8 +22,7 @@ def influence(fit: MixedFit, group: str, *, workers: int = 1, progress: bool | N
     number = fit.terms_of(group)[0]
     random = fit.design.random[number]
     slim = for_workers(fit)
-    bend = curvature_at(fit.problem, fit.optimum.theta)
-    rows = each(_without, [(slim, number, level, bend) for level in range(len(random.labels))], workers, progress)
+    rows = each(_without, [(slim, number, level) for level in range(len(random.labels))], workers, progress)
     beta = np.array([row[0] for row in rows])
     moved = beta - fit.fixed.to_numpy()
     covariance = fit.fixed_covariance.to_numpy()
@@ -39,7 +37,7 @@ def influence(fit: MixedFit, group: str, *, workers: int = 1, progress: bool | N
     return pd.concat([table, pd.DataFrame(beta, index=table.index, columns=list(fit.design.names))], axis=1)
 
 
-def _without(fit: MixedFit, number: int, level: int, bend: np.ndarray) -> tuple[np.ndarray, float]:
+def _without(fit: MixedFit, number: int, level: int) -> tuple[np.ndarray, float]:
     """Fixed effects and residual sd without one level; a fixed effect that needs the level is missing (NaN)."""
     keep = fit.design.random[number].codes != level
     rows = rows_of(fit, keep=keep)
@@ -48,7 +46,7 @@ def _without(fit: MixedFit, number: int, level: int, bend: np.ndarray) -> tuple[
         return beta, np.nan
     problem = problem_of(fit, rows)
     scaling = problem.scaling
-    optimum = find_optimum(problem, rows, fit.design.x[keep] @ scaling.start, fit.optimum.theta, bend)
+    optimum = find_optimum(problem, rows, fit.design.x[keep] @ scaling.start, fit.optimum)
     beta = scaling.start + scaling.unit * scaling.fixed_map @ optimum.point.beta
     if problem.fixed_scale:
         return beta, float(abs(optimum.theta[-1]) * scaling.unit)

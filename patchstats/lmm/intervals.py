@@ -13,9 +13,9 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 from scipy.optimize import brentq
 
+from patchstats.lmm.chance import normal_quantile
 from patchstats.lmm.contrasts import coef_table
 from patchstats.lmm.inference import variance_errors
 from patchstats.lmm.parallel import each
@@ -107,7 +107,7 @@ def quantities(fit: MixedFit) -> pd.Series:
 def _wald(fit: MixedFit, wanted, level: float) -> pd.DataFrame:
     estimate = quantities(fit)
     coef = coef_table(fit, level=level)
-    z = stats.norm.ppf(0.5 + level / 2.0)
+    z = normal_quantile(0.5 + level / 2.0)
     n_own = len(fit.error_parameters)  # the errors' own parameters are bounded on the engine's scale
     spread_names = [_label(q) for q in all_quantities(fit) if not isinstance(q, str)]
     spread_names = spread_names[:len(spread_names) - n_own]
@@ -156,7 +156,7 @@ def profile_interval(fit: MixedFit, quantity, level: float) -> tuple[float, floa
     held = held_quantity(fit, quantity)
     own = _is_own(fit, quantity)
     estimate = float(fit.optimum.theta[-1] if own else quantities(fit)[_label(quantity)])
-    z = float(stats.norm.ppf(0.5 + level / 2.0))
+    z = float(normal_quantile(0.5 + level / 2.0))
     target = fit.criterion + z ** 2
     low, high = (_end(held, estimate, direction, target, z ** 2) for direction in (-1.0, 1.0))
     if own:

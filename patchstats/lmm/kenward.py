@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from patchstats.lmm.chance import f_above
 from patchstats.lmm.result import MixedFit
 from patchstats.remarks import ModelError
 
@@ -61,7 +61,7 @@ class KenwardRoger:
             scale = df / (mean * (df - 2.0))
         estimate = contrasts @ self.beta
         wald = float(estimate @ np.linalg.solve(contrasts @ self.covariance @ contrasts.T, estimate)) / q
-        return scale * wald, q, df, float(stats.f.sf(scale * wald, q, df))
+        return scale * wald, q, df, f_above(scale * wald, q, df)
 
     def df(self, contrast: np.ndarray) -> float:
         return self.f_test(contrast)[2]

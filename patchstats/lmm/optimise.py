@@ -30,13 +30,17 @@ _MOST_ROUNDS = 6
 
 @dataclass(frozen=True)
 class Optimum:
-    """Where the search ended: parameters, the criterion there, evaluations, and what one more step could gain."""
+    """Where the search ended: parameters, the criterion there, evaluations, and what one more step could gain.
+
+    ``bend``: second derivatives of the criterion as Newton's steps knew them, to a few digits (None: not searched for).
+    """
 
     theta: np.ndarray
     point: Point
     n_evaluations: int
     gain_left: float
     converged: bool
+    bend: np.ndarray | None
 
 
 class _Counted:
@@ -101,13 +105,16 @@ def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
 def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None, near: bool) -> Optimum:
     problem = counted.problem
     theta = problem.start() if start is None else np.array(start, dtype=float)
-    if near or not len(theta):
-        optimum = _polish(counted, theta, curvature)
-        if _settled(optimum) and _leave_false_zero(counted, optimum.theta) is None:
-            return optimum
+    if not len(theta):
+        return _polish(counted, theta)
     if curvature is not None:
         theta = _descend_with(counted, theta, curvature)
-    else:
+    if near and curvature is not None:
+        optimum = _finished(counted, theta, curvature)
+        if _settled(optimum) and _leave_false_zero(counted, optimum.theta) is None:
+            return optimum
+        theta = optimum.theta
+    if near or curvature is None:
         theta = _descend(counted, theta, _Bent(problem))
     optimum = _after(counted, theta)
     for _ in range(_MOST_ROUNDS):
@@ -130,7 +137,12 @@ def _after(counted: _Counted, theta: np.ndarray) -> Optimum:
         if pushed is None:
             break
         theta = _descend(counted, pushed, _Bent(counted.problem))
-    optimum = _polish(counted, theta)
+    return _finished(counted, theta)
+
+
+def _finished(counted: _Counted, theta: np.ndarray, guess: np.ndarray | None = None) -> Optimum:
+    """Newton's steps, and exactly zero what they bring next to it. ``guess``: of the second derivatives."""
+    optimum = _polish(counted, theta, guess)
     snapped = _snap(counted, optimum.theta)
     if np.abs(snapped - optimum.theta).max(initial=0.0) > 1e-9:
         return _polish(counted, snapped)
@@ -139,12 +151,6 @@ def _after(counted: _Counted, theta: np.ndarray) -> Optimum:
 
 def _settled(optimum: Optimum) -> bool:
     return optimum.gain_left <= max(1e-9, 1e-12 * abs(optimum.point.value))
-
-
-def curvature_at(problem: Problem, theta: np.ndarray) -> np.ndarray:
-    """The criterion's second derivatives, as differences of the exact gradient."""
-    counted = _Counted(problem)
-    return _forward_hessian(counted, theta, counted(theta))
 
 
 def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
@@ -342,11 +348,17 @@ def _turned(covariance: np.ndarray, null: np.ndarray, slope: np.ndarray) -> list
     return [turned @ turned.T for turned in roots]
 
 
-def _polish(counted: _Counted, theta: np.ndarray, hessian: np.ndarray | None = None) -> Optimum:
-    """Newton steps, the second derivatives being differences of the exact gradient (taken once unless far off)."""
+def _polish(counted: _Counted, theta: np.ndarray, guess: np.ndarray | None = None) -> Optimum:
+    """Newton's steps, the second derivatives being differences of the exact gradient (taken once unless far off).
+
+    With a ``guess`` of them no differences are taken: the steps amend it, or stop where it leads nowhere.
+    """
     point = counted(theta)
     size, gain = len(theta), 0.0
-    for _ in range(_NEWTON_STEPS if size else 0):
+    hessian = guess
+    for _ in range(_NEWTON_STEPS if guess is None else 2 * _NEWTON_STEPS):
+        if not size:
+            break
         if hessian is None:
             hessian = _forward_hessian(counted, theta, point)
         # a parameter at zero that feels no slope stays there, and exactly
@@ -368,12 +380,12 @@ def _polish(counted: _Counted, theta: np.ndarray, hessian: np.ndarray | None = N
         went = -length * step
         missed = moved.slope() - point.slope() - hessian @ went
         theta, point = theta + went, moved
-        if length < 1.0 or np.abs(step).max() > 0.1:
+        if guess is None and (length < 1.0 or np.abs(step).max() > 0.1):
             hessian = None
         elif abs(missed @ went) > 1e-8 * np.linalg.norm(missed) * np.linalg.norm(went):
             # the symmetric rank-one update (Nocedal & Wright 2006, equation 6.24)
             hessian = hessian + np.outer(missed, missed) / (missed @ went)
-    return Optimum(theta, point, counted.count, abs(gain), abs(gain) < 1e-6)
+    return Optimum(theta, point, counted.count, abs(gain), abs(gain) < 1e-6, hessian)
 
 
 def _forward_hessian(counted: _Counted, theta: np.ndarray, point: Point) -> np.ndarray:

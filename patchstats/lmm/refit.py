@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from patchstats.lmm.errors import Rows
-from patchstats.lmm.fit import away_from_zero, find_optimum
+from patchstats.lmm.fit import find_optimum
 from patchstats.lmm.moments import make_scaling, triangular_root
 from patchstats.lmm.optimise import Optimum, search
 from patchstats.lmm.problem import Problem
@@ -62,8 +62,8 @@ def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = No
         return fit
     if y is None and len(fit.design.y) == 0:  # fed in pieces: the sums serve either method
         problem = Problem(fit.problem.terms, fit.problem.residuals, fit.problem.scaling, reml=method == "REML")
-        start = away_from_zero(problem, fit.optimum.theta)
-        return replace(fit, method=method, problem=problem, optimum=search(problem, start))
+        optimum = search(problem, fit.optimum.theta, fit.optimum.bend, near=True)
+        return replace(fit, method=method, problem=problem, optimum=optimum)
     fit.need_rows()
     if y is not None:
         y = np.asarray(y, dtype=float)
@@ -75,8 +75,7 @@ def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = No
         fit = replace(fit, design=fresh, problem=base)
     rows = rows_of(fit)
     problem = problem_of(fit, rows, reml=method == "REML")
-    start = away_from_zero(problem, fit.optimum.theta)
-    optimum = find_optimum(problem, rows, fit.design.x @ problem.scaling.start, start)
+    optimum = find_optimum(problem, rows, fit.design.x @ problem.scaling.start, fit.optimum)
     return replace(fit, method=method, problem=problem, optimum=optimum)
 
 
@@ -93,7 +92,7 @@ def hold(fit: MixedFit, variances: Mapping[str, float]) -> MixedFit:
     theta = np.array([np.sqrt(variances[info.group] / variances["residual"]) / info.transform[0, 0]
                       for info in fit.terms])
     point = fit.problem.evaluate(theta, sigma2=variances["residual"] / fit.problem.scaling.unit ** 2)
-    return replace(fit, optimum=Optimum(theta, point, 1, 0.0, True))
+    return replace(fit, optimum=Optimum(theta, point, 1, 0.0, True, None))
 
 
 def simulate(fit: MixedFit, *, seed: int, draws: int = 1) -> np.ndarray:

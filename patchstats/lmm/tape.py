@@ -117,7 +117,10 @@ class TapeResiduals:
         return float(np.sqrt(sigma2)), np.array([np.sqrt(left)]), np.array([bend])
 
     def _whitened(self, rho: np.ndarray) -> dict[str, Any]:
-        """Pivots d, multipliers l (towards the row before), ``L^-1`` of all rows, and the slope of log|R| in rho."""
+        """Pivots d, multipliers l (towards the row before), ``L^-1`` of all rows, and the slope of log|R| in rho.
+
+        Kept for the last rho, with the sums made of it: most trial points move other parameters alone.
+        """
         if self._memory.get("rho") == rho[0]:
             return self._memory
         variance = self._own + rho[0] ** 2 * self._shape
@@ -151,15 +154,20 @@ class TapeResiduals:
 
     def moments(self, rho: np.ndarray) -> Moments:
         found = self._whitened(rho)
-        cells, total = self._sums(found["rows"], 1.0 / found["pivot"])
-        return Moments(self._codes, cells, total, len(self._rows), -float(np.log(found["pivot"]).sum()))
+        if "moments" not in found:
+            cells, total = self._sums(found["rows"], 1.0 / found["pivot"])
+            log_weight = -float(np.log(found["pivot"]).sum())
+            found["moments"] = Moments(self._codes, cells, total, len(self._rows), log_weight)
+        return found["moments"]
 
     def pull_back(self, rho: np.ndarray, cells_bar: np.ndarray, total_bar: np.ndarray) -> np.ndarray:
         found = self._whitened(rho)
-        rows = found["rows"] / found["pivot"][:, None]
-        for above, here in reversed(self._pairs):
-            rows[above] -= found["multiplier"][here, None] * rows[here]  # L^-T, last reading first
-        cells, total = self._sums(rows, -2.0 * rho[0] * self._shape)
+        if "turned" not in found:
+            rows = found["rows"] / found["pivot"][:, None]
+            for above, here in reversed(self._pairs):
+                rows[above] -= found["multiplier"][here, None] * rows[here]  # L^-T, last reading first
+            found["turned"] = self._sums(rows, -2.0 * rho[0] * self._shape)
+        cells, total = found["turned"]
         return np.array([found["slope"] + float((cells * cells_bar).sum() + (total * total_bar).sum())])
 
     def estimates(self, rho: np.ndarray) -> dict[str, float]:
