@@ -35,9 +35,10 @@ def middle_gain(gains: pd.DataFrame, *, bends: int = 7, first_day: float = FIRST
     """
     rows = gains[gains["day"].between(first_day, last_day) & gains["gain_kg_day"].notna()]
     if rows["fruit"].nunique() < 3 or len(rows) < 4 * bends:
-        raise ModelError(f"There are {len(rows)} gains of {rows['fruit'].nunique()} fruits between day {first_day:g} "
-                         f"and day {last_day:g}, and a middle curve of the club needs {4 * bends} gains of 3 fruits at "
-                         "least: take in more logs, with tapings a week apart or less.")
+        count = rows["fruit"].nunique()
+        raise ModelError(f"There are {len(rows)} gains of {count} {'fruit' if count == 1 else 'fruits'} between day "
+                         f"{first_day:g} and day {last_day:g}, and a middle curve of the club needs {4 * bends} gains "
+                         "of 3 fruits at least: take in more logs, with tapings a week apart or less.")
     fruit = pd.factorize(rows["fruit"])[0]
     gain, weight = rows["gain_kg_day"].to_numpy(float), rows["days"].to_numpy(float)
     knots = {"df": bends, "lower_bound": first_day, "upper_bound": last_day}

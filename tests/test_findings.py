@@ -184,6 +184,8 @@ def test_share_in_words_and_no_share():
         "81 of 263 flowers set: 31% (95% interval 26 to 37).")
     with pytest.raises(PatchstatsError, match="part of a whole"):
         findings.share(3, 0, "flowers")
+    with pytest.raises(PatchstatsError, match=r"Nothing is counted yet to take a share of \(flowers\)"):
+        findings.share(0, 0, "flowers")
 
 
 @pytest.mark.parametrize("n", [7, 10, 40, 101])
@@ -201,6 +203,10 @@ def test_the_middle_of_very_few_says_so():
     found = findings.middle(pd.Series([100.0, 200.0, None, 400.0]), "mass_kg", "weight", shown=METRIC)
     assert found.estimate == 200 and (found.low, found.high) == (100, 400)
     assert found.doubts == ("Only 3 fruits: the interval is all there is, and holds less surely than 90%.",)
+    alone = findings.middle(pd.Series([100.0]), "mass_kg", "weight", shown=METRIC)
+    assert (alone.low, alone.high) == (-math.inf, math.inf)  # one value says nothing of how far others lie from it
+    assert alone.sentence == "The weight was 100 kg in the one case that there is, which has no interval."
+    assert alone.doubts == ("One case says little of others.",)
     with pytest.raises(PatchstatsError, match="no value"):
         findings.middle(pd.Series([], dtype=float), "mass_kg", "weight")
 

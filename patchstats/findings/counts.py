@@ -20,8 +20,8 @@ def rows_taken_in(*, files: int, read: int, kept: int, listed: int) -> Finding:
     """What came in: rows read, kept and listed. Raises :class:`PatchstatsError` when they do not add up."""
     if read != kept + listed:
         raise PatchstatsError(f"Rows do not add up: {read:,} read, but {kept:,} kept and {listed:,} listed.")
-    sentence = (f"From {files:,} files {read:,} rows were read: {kept:,} were kept and {listed:,} listed with a "
-                "remark, which adds up.")
+    sentence = (f"From {files:,} {'file' if files == 1 else 'files'} {read:,} rows were read: {kept:,} were kept and "
+                f"{listed:,} listed with a remark, which adds up.")
     return Finding("rows taken in", kept, 0.0, kept, kept, 1.0, "", sentence)
 
 
@@ -31,6 +31,8 @@ def share(part: int, whole: int, what: str, *, level: float = 0.9, caveat: str =
 
     ``what`` completes "7 of 20 ...", such as "flowers set". The estimate is in percent.
     """
+    if whole == 0 == part:
+        raise PatchstatsError(f"Nothing is counted yet to take a share of ({what}).")
     if whole <= 0 or not 0 <= part <= whole:
         raise PatchstatsError(f"A share needs a part of a whole; {part} of {whole} is none.")
     interval = stats.binomtest(part, whole).proportion_ci(level, method="wilson")
@@ -95,12 +97,17 @@ def middle(values: pd.Series, column: str, what: str, *, of: str = "fruits", sho
 
     ``what`` completes "The middle ...", such as "weight on the scale". The interval is that of the ranks and assumes
     nothing of the shape (Conover 1999, *Practical Nonparametric Statistics*, 3rd ed., section 3.2): it holds with at
-    least ``level``; with too few values it reaches from the least to the greatest, and a doubt says so.
+    least ``level``; with too few values it reaches from the least to the greatest, and a doubt says so. One value has
+    no interval.
     """
     x = np.sort(values.dropna().to_numpy(dtype=float))
     n = len(x)
     if n == 0:
         raise PatchstatsError(f"There is no value to take the middle {what} of.")
+    if n == 1:
+        sentence = f"The {what} was {say(x[0], column, shown)} in the one case that there is, which has no interval."
+        return Finding(f"middle {what}", float(x[0]), math.nan, -math.inf, math.inf, level, column, sentence, caveat,
+                       (*doubts, "One case says little of others."))
     cut = int(stats.binom.ppf((1 - level) / 2, n, 0.5))  # P(fewer than cut below the middle) <= (1 - level)/2
     few = cut < 1
     low, high = (x[0], x[-1]) if few else (x[cut - 1], x[n - cut])

@@ -60,7 +60,8 @@ def write_meeting(club, folder: str | os.PathLike, *, sections: Sequence[Section
                 progress(chart.name)
             _save(chart, pictures)
         seasons = club.fruits["season"].dropna()
-        span = f", seasons {seasons.min()} to {seasons.max()}" if len(seasons) else ""
+        span = (f", seasons {seasons.min()} to {seasons.max()}" if seasons.nunique() > 1 else
+                f", season {seasons.min()}" if len(seasons) else "")
         subtitle = f"What the members' logs say{span}"
         (work / PAGE).write_text(as_html(f"{club.name}: annual meeting", subtitle, sections, shown=club.shown),
                                  encoding="utf-8", newline="\n")
