@@ -317,7 +317,9 @@ def conform(name: str, frame: pd.DataFrame) -> pd.DataFrame:
         if column.name in frame.columns:
             values = frame[column.name]
             if column.kind == "date":
-                values = pd.to_datetime(values).dt.normalize().astype(dtype)
+                if not pd.api.types.is_datetime64_dtype(values):  # it would look through days that are days already
+                    values = pd.to_datetime(values)
+                values = values.dt.normalize().astype(dtype)
             elif column.kind in ("text", "choice"):
                 values = values.astype(object).where(values.notna(), None)
             else:

@@ -59,6 +59,7 @@ def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int,
     if name == "weighings":
         rows, remarks = _whole_weighings(rows, key)
     group = rows.groupby(key, sort=False, dropna=False).ngroup()
+    groups, receipts = group.tolist(), rows["receipt"].tolist()
     once = rows.groupby(group, sort=False).first()  # the first value that is not empty, column by column
     for column in tables.table(name).names:
         if column in key or column in ("file", "line"):
@@ -70,11 +71,11 @@ def _named(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[tuple[int,
         if column == "note":
             once[column] = rows[column].groupby(group).agg(_all_notes)
             continue
-        first_at = pd.Series(rows.index[said & ~later], index=group[said & ~later])
-        for at in rows.index[later]:
-            first, other = first_at[group[at]], at
-            if (rows.at[first, "receipt"] != rows.at[other, "receipt"]
-                    and not _same(rows.at[first, column], rows.at[other, column])):
+        values = rows[column].tolist()  # a list: there are thousands of cells, and few disagree
+        first_of: dict[int, int] = {}
+        for other in np.flatnonzero(said).tolist():
+            first = first_of.setdefault(groups[other], other)
+            if receipts[first] != receipts[other] and not _same(values[first], values[other]):
                 named = " on ".join(_words(rows.at[first, k]) for k in key)
                 remarks.append((int(rows.at[other, "receipt"]),
                                 _disagreement("logs-disagree", named, column, rows.loc[first], rows.loc[other])))
