@@ -13,7 +13,7 @@ from patchstats.lmm.elimination import LARGEST_TAIL, TailTooLargeError, Term
 from patchstats.lmm.errors import Errors, Independent, Rows, independent
 from patchstats.lmm.formula import Design, Formula, build_design, parse_formula
 from patchstats.lmm.moments import independent_columns, make_scaling, sum_moments, triangular_root, whitening
-from patchstats.lmm.optimise import Optimum, descend, search
+from patchstats.lmm.optimise import Optimum, rough_optimum, search
 from patchstats.lmm.pieces import place_levels, sum_pieces
 from patchstats.lmm.power import PowerResiduals, power
 from patchstats.lmm.problem import Problem
@@ -199,7 +199,7 @@ def _errors(errors: str | Errors) -> Errors:
 def _start_from_independent(problem: Problem, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
     """A start, and the curvature there, from independent errors: trial points that never touch the rows."""
     plain = Problem(problem.terms, independent().build(rows, None), problem.scaling, reml=problem.reml)
-    rough, bend = descend(plain)
+    rough, bend = rough_optimum(plain)
     size, rho, own_bend = problem.residuals.begin(plain.evaluate(rough, gradient=False).sigma2)
     curvature = np.zeros((len(rough) + len(rho), len(rough) + len(rho)))
     curvature[:len(rough), :len(rough)] = bend / size ** 2
@@ -221,7 +221,7 @@ def _start_from_part(problem: Problem, rows: Rows) -> tuple[np.ndarray | None, n
     weight = None if rows.weight is None else rows.weight[keep]
     moments = sum_moments(np.column_stack(numbered), rows.random[keep], rows.fixed[keep], weight)
     try:
-        rough, bend = descend(Problem(terms, Independent(moments, rows.unit), problem.scaling, reml=problem.reml))
+        rough, bend = rough_optimum(Problem(terms, Independent(moments, rows.unit), problem.scaling, reml=problem.reml))
     except np.linalg.LinAlgError:  # a fixed column that this part of the rows does not move
         return None, None
     return rough, _PART * bend

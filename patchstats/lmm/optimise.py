@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from patchstats.lmm.descent import ENOUGH, Bent, Counted, descend, descend_with
 from patchstats.lmm.problem import Point, Problem
 from patchstats.remarks import ModelError
 
@@ -22,9 +23,6 @@ _SNAP = 2e-3  # singular values of L (standard deviations in units of the residu
 _EARLY_SNAP = 0.05  # the same before Newton's steps, where a false zero is left again
 _VAST = 1e3  # where a standard deviation is so many times the residual's, the residual may be rounding alone
 _NEWTON_STEPS = 8
-_DESCENT = 1e-2
-_USUAL, _STRAIGHT = 0.6, 0.1  # a usual size of a parameter; below which size a search goes straight through zero
-_MOST_STEPS = 200
 _MOST_ROUNDS = 6
 
 
@@ -43,37 +41,6 @@ class Optimum:
     bend: np.ndarray | None
 
 
-class _Counted:
-    """The criterion, its evaluations counted; the last point with its gradient is not worked out twice."""
-
-    def __init__(self, problem: Problem):
-        self.problem, self.count = problem, 0
-        self._at: np.ndarray = np.zeros(0)
-        self._last: Point | None = None
-
-    def __call__(self, theta: np.ndarray, *, gradient: bool = True) -> Point:
-        if self._last is not None and np.array_equal(theta, self._at):
-            return self._last
-        self.count += 1
-        point = self.problem.evaluate(theta, gradient=gradient)
-        if gradient:
-            self._at, self._last = theta.copy(), point
-        return point
-
-    def tried(self, theta: np.ndarray) -> Point | None:
-        """The point; None where a trial far out overflows or has no density."""
-        try:
-            with np.errstate(all="ignore"):
-                point = self(theta)
-        except (np.linalg.LinAlgError, ValueError):
-            return None
-        return point if np.isfinite(point.value) and np.isfinite(point.slope()).all() else None
-
-    def value_and_gradient(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
-        point = self.tried(theta)
-        return (1e300, np.zeros_like(theta)) if point is None else (point.value, point.slope())
-
-
 def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None, *,
            near: bool = False) -> Optimum:
     """Minimise; deterministic, and to more digits than are shown. ``curvature``: a guess of the Hessian at start.
@@ -82,7 +49,7 @@ def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndar
     Raises ``ModelError`` where the likelihood has no top because the model explains every row.
     """
     try:
-        optimum = _search(_Counted(problem), start, curvature, near)
+        optimum = _search(Counted(problem), start, curvature, near)
         if not _leaves_nothing(problem, optimum):
             return optimum
         cause = None
@@ -102,45 +69,45 @@ def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
     return bool(optimum.point.sigma2 < 100.0 * np.finfo(float).eps * problem.evaluate(bare, gradient=False).sigma2)
 
 
-def _search(counted: _Counted, start: np.ndarray | None, curvature: np.ndarray | None, near: bool) -> Optimum:
+def _search(counted: Counted, start: np.ndarray | None, curvature: np.ndarray | None, near: bool) -> Optimum:
     problem = counted.problem
     theta = problem.start() if start is None else np.array(start, dtype=float)
     if not len(theta):
         return _polish(counted, theta)
     if curvature is not None:
-        theta = _descend_with(counted, theta, curvature)
+        theta = descend_with(counted, theta, curvature)
     if near and curvature is not None:
         optimum = _finished(counted, theta, curvature)
         if _settled(optimum) and _leave_false_zero(counted, optimum.theta) is None:
             return optimum
         theta = optimum.theta
     if near or curvature is None:
-        theta = _descend(counted, theta, _Bent(problem))
+        theta = descend(counted, theta, Bent(problem))
     optimum = _after(counted, theta)
     for _ in range(_MOST_ROUNDS):
         pushed = _leave_false_zero(counted, optimum.theta)
         if pushed is not None:
-            optimum = _after(counted, _descend(counted, pushed, _Bent(problem)))
+            optimum = _after(counted, descend(counted, pushed, Bent(problem)))
         elif _settled(optimum):
             break
         else:  # a bent valley, as near a perfect correlation, takes more than one round
             bend = _forward_hessian(counted, optimum.theta, optimum.point)
-            optimum = _after(counted, _descend_with(counted, optimum.theta, bend, enough=0.0))
+            optimum = _after(counted, descend_with(counted, optimum.theta, bend, enough=0.0))
     return optimum
 
 
-def _after(counted: _Counted, theta: np.ndarray) -> Optimum:
+def _after(counted: Counted, theta: np.ndarray) -> Optimum:
     """What is nearly zero set to zero, or out of it again where that is far from right, then Newton's steps."""
     for _ in range(_MOST_ROUNDS):
         theta = _snap(counted, theta, _EARLY_SNAP)
-        pushed = _leave_false_zero(counted, theta, _DESCENT)
+        pushed = _leave_false_zero(counted, theta, ENOUGH)
         if pushed is None:
             break
-        theta = _descend(counted, pushed, _Bent(counted.problem))
+        theta = descend(counted, pushed, Bent(counted.problem))
     return _finished(counted, theta)
 
 
-def _finished(counted: _Counted, theta: np.ndarray, guess: np.ndarray | None = None) -> Optimum:
+def _finished(counted: Counted, theta: np.ndarray, guess: np.ndarray | None = None) -> Optimum:
     """Newton's steps, and exactly zero what they bring next to it. ``guess``: of the second derivatives."""
     optimum = _polish(counted, theta, guess)
     snapped = _snap(counted, optimum.theta)
@@ -153,108 +120,14 @@ def _settled(optimum: Optimum) -> bool:
     return optimum.gain_left <= max(1e-9, 1e-12 * abs(optimum.point.value))
 
 
-def descend(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+def rough_optimum(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """The quasi-Newton part of the search alone and the Hessian there: a good start for a dearer problem."""
-    counted = _Counted(problem)
+    counted = Counted(problem)
     theta = problem.start()
     if not len(theta):
         return theta, np.zeros((0, 0))
-    theta = _lift(problem, _descend(counted, theta, _Bent(problem)))
+    theta = _lift(problem, descend(counted, theta, Bent(problem)))
     return theta, _forward_hessian(counted, theta, counted(theta))
-
-
-class _Bent:
-    """Coordinates in which the criterion is nearly round, and in which a search goes far in few steps.
-
-    A standard deviation's logarithm is known to about ``1 / sqrt(2 levels)``, so a diagonal entry of ``L`` is bent to
-    ``asinh``, which is logarithmic far from zero and passes through zero; everything is measured in that unit.
-    """
-
-    def __init__(self, problem: Problem):
-        start = problem.start()
-        n_own = int(problem.offsets[-1])
-        self.bent = np.flatnonzero(start[:n_own])
-        levels = [np.full(term.n_theta, term.n_levels) for term in problem.terms]
-        self.unit = 1.0 / np.sqrt(2.0 * np.concatenate([*levels, np.full(len(start) - n_own, 50)]))
-
-    def inward(self, theta: np.ndarray) -> np.ndarray:
-        out = theta / (_USUAL * self.unit)
-        out[self.bent] = np.arcsinh(theta[self.bent] / _STRAIGHT) / self.unit[self.bent]
-        return out
-
-    def outward(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """theta, and what multiplies its gradient."""
-        theta, slope = z * (_USUAL * self.unit), _USUAL * self.unit
-        own = z[self.bent] * self.unit[self.bent]
-        theta[self.bent] = _STRAIGHT * np.sinh(own)
-        slope[self.bent] = _STRAIGHT * np.cosh(own) * self.unit[self.bent]
-        return theta, slope
-
-    def pull(self, slope: np.ndarray, gradient: np.ndarray) -> np.ndarray:
-        return slope * gradient
-
-
-class _Guessed:
-    """Coordinates about ``theta`` in which a guessed curvature, its eigenvalues made positive, is the identity."""
-
-    def __init__(self, theta: np.ndarray, curvature: np.ndarray):
-        values, vectors = np.linalg.eigh(curvature)
-        values = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
-        self.theta, self.spread = theta, vectors / np.sqrt(values)
-        self.unit = 0.1
-
-    def inward(self, theta: np.ndarray) -> np.ndarray:
-        return np.linalg.solve(self.spread, theta - self.theta)
-
-    def outward(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return self.theta + self.spread @ z, self.spread
-
-    def pull(self, slope: np.ndarray, gradient: np.ndarray) -> np.ndarray:
-        return slope.T @ gradient
-
-
-def _descend_with(counted: _Counted, theta: np.ndarray, curvature: np.ndarray, enough: float = _DESCENT) -> np.ndarray:
-    return _descend(counted, theta, _Guessed(theta, curvature), enough)
-
-
-def _descend(counted: _Counted, theta: np.ndarray, chart, enough: float = _DESCENT) -> np.ndarray:
-    """Quasi-Newton (BFGS) until a step gains less than ``enough``; Newton's steps do the rest better.
-
-    Nocedal & Wright 2006, Numerical Optimization (2nd ed.), algorithm 6.1, with backtracking (algorithm 3.1, steps
-    by interpolation as in section 3.5) and the update left out where the curvature along the step is not positive.
-    """
-    z = chart.inward(theta)
-    point = counted(theta)
-    _, slope = chart.outward(z)
-    value, gradient = point.value, chart.pull(slope, point.slope())
-    inverse = np.eye(len(z))
-    for _ in range(_MOST_STEPS):
-        step = -inverse @ gradient
-        step /= max(1.0, np.abs(step * chart.unit).max())
-        downhill = gradient @ step
-        if downhill > -1e-10:
-            break
-        length = 1.0
-        while length > 1e-8:
-            trial_theta, slope = chart.outward(z + length * step)
-            trial = counted.tried(trial_theta)
-            if trial is not None and trial.value <= value + 1e-4 * length * downhill:
-                break
-            bent = np.inf if trial is None else trial.value - value - length * downhill
-            length *= float(np.clip(-length * downhill / (2.0 * bent), 0.1, 0.5))
-        else:
-            break
-        moved = length * step
-        turned = chart.pull(slope, trial.slope()) - gradient
-        gained = value - trial.value
-        z, theta, value, gradient = z + moved, trial_theta, trial.value, gradient + turned
-        if gained < enough:
-            break
-        along = moved @ turned
-        if along > 1e-10 * np.sqrt((moved @ moved) * (turned @ turned)):
-            across = np.eye(len(z)) - np.outer(moved, turned) / along
-            inverse = across @ inverse @ across.T + np.outer(moved, moved) / along
-    return theta
 
 
 def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
@@ -263,7 +136,7 @@ def _lift(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return np.where((np.abs(theta) < np.abs(lowest)) & (lowest != 0.0), lowest, theta)
 
 
-def _snap(counted: _Counted, theta: np.ndarray, below: float = _SNAP) -> np.ndarray:
+def _snap(counted: Counted, theta: np.ndarray, below: float = _SNAP) -> np.ndarray:
     """Set nearly vanished directions of every term to exactly zero where that costs nothing."""
     problem = counted.problem
     value = counted(theta, gradient=False).value
@@ -301,7 +174,7 @@ def semidefinite_root(covariance: np.ndarray) -> np.ndarray:
     return root
 
 
-def _leave_false_zero(counted: _Counted, theta: np.ndarray, least: float = 0.0) -> np.ndarray | None:
+def _leave_false_zero(counted: Counted, theta: np.ndarray, least: float = 0.0) -> np.ndarray | None:
     """A point with a criterion lower by ``least``, where df/dG falls in the null space of a G; else None."""
     problem = counted.problem
     point = counted(theta)
@@ -348,7 +221,7 @@ def _turned(covariance: np.ndarray, null: np.ndarray, slope: np.ndarray) -> list
     return [turned @ turned.T for turned in roots]
 
 
-def _polish(counted: _Counted, theta: np.ndarray, guess: np.ndarray | None = None) -> Optimum:
+def _polish(counted: Counted, theta: np.ndarray, guess: np.ndarray | None = None) -> Optimum:
     """Newton's steps, the second derivatives being differences of the exact gradient (taken once unless far off).
 
     With a ``guess`` of them no differences are taken: the steps amend it, or stop where it leads nowhere.
@@ -388,7 +261,7 @@ def _polish(counted: _Counted, theta: np.ndarray, guess: np.ndarray | None = Non
     return Optimum(theta, point, counted.count, abs(gain), abs(gain) < 1e-6, hessian)
 
 
-def _forward_hessian(counted: _Counted, theta: np.ndarray, point: Point) -> np.ndarray:
+def _forward_hessian(counted: Counted, theta: np.ndarray, point: Point) -> np.ndarray:
     hessian = np.zeros((len(theta), len(theta)))
     for j in range(len(theta)):
         ahead = theta.copy()
