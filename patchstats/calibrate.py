@@ -191,8 +191,11 @@ def _scatter(table: WeightTable, size_cm: float) -> float:
 def _nodes(fit: MixedFit) -> tuple[tuple[float, MixedFit], ...]:
     """The fit at a grid of spreads of seed line and grower (the other parts as fitted), with weights that sum to 1."""
     problem, best = fit.problem, fit.optimum
-    places = [int(problem.offsets[fit.terms_of(g)[0]]) for g in ("seed_line", "grower")]
-    grids = [np.linspace(0.0, max(1.2, 2.5 * abs(best.theta[p])), _NODES) for p in places]
+    terms = [fit.terms_of(group)[0] for group in ("seed_line", "grower")]
+    places = [int(problem.offsets[number]) for number in terms]
+    # up to 1.2 times a single fruit's spread, in the engine's units
+    grids = [np.linspace(0.0, max(1.2 / fit.terms[number].transform[0, 0], 2.5 * abs(best.theta[place])), _NODES)
+             for number, place in zip(terms, places, strict=True)]
     made = []
     for first in grids[0]:
         for second in grids[1]:
@@ -257,8 +260,8 @@ def _spreads(fit: MixedFit, nodes, level: float) -> pd.DataFrame:
     weights = np.array([w for w, _ in nodes]) / sum(w for w, _ in nodes)
     rows = {}
     for name, group in (("seed line", "seed_line"), ("grower", "grower")):
-        place = int(fit.problem.offsets[fit.terms_of(group)[0]])
-        sd = np.array([100.0 * abs(f.optimum.theta[place]) * f.sigma for _, f in nodes])
+        number = fit.terms_of(group)[0]
+        sd = np.array([100.0 * abs(f.theta[number][0, 0]) * f.sigma for _, f in nodes])
         order = np.argsort(sd)
         low, high = np.interp([0.5 - level / 2.0, 0.5 + level / 2.0], np.cumsum(weights[order]), sd[order])
         rows[name] = (weights @ sd, low, high)

@@ -6,6 +6,7 @@ import pytest
 
 from patchstats.calibrate import calibrate, scale_weight, weighed
 from patchstats.demo import simulate
+from patchstats.lmm import interval
 from patchstats.remarks import ModelError, PatchstatsError
 from patchstats.tables import conform
 from patchstats.tape import TABLES, mass_from_tape, table_from_csv
@@ -120,6 +121,15 @@ def test_the_spreads_are_found(drawn):
         inside = [found.spreads.loc[part, "sd_percent_low"] <= 100 * sd <= found.spreads.loc[part, "sd_percent_high"]
                   for found, _ in drawn]
         assert sum(inside) >= 6  # of 10 at level 0.9: fewer come by chance once in 600 (scipy.stats.binom)
+
+
+def test_the_spreads_are_those_that_the_fits_state(drawn):
+    # by another way through the engine: Wald's table of a fit's quantities, in the reader's units
+    found, _ = drawn[0]
+    stated = [weight * interval(fit).loc[["sd(seed_line, (Intercept))", "sd(grower, (Intercept))"], "estimate"]
+              for weight, fit in found.nodes]
+    mean = 100.0 * sum(stated).to_numpy() / sum(weight for weight, _ in found.nodes)
+    np.testing.assert_allclose(found.spreads.loc[["seed line", "grower"], "sd_percent"], mean, rtol=1e-9)
 
 
 def test_a_club_whose_lines_are_alike_still_has_honest_intervals():

@@ -49,7 +49,7 @@ def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndar
     Raises ``ModelError`` where the likelihood has no top because the model explains every row.
     """
     try:
-        optimum = _search(Counted(problem), start, curvature, near)
+        optimum = _right_way_up(problem, _search(Counted(problem), start, curvature, near))
         if not _leaves_nothing(problem, optimum):
             return optimum
         cause = None
@@ -57,6 +57,18 @@ def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndar
         cause = trouble
     raise ModelError("The model explains every row exactly, or nearly so, and leaves no residual to measure by. "
                      "Leave a term out, or see whether the response was worked out from the columns.") from cause
+
+
+def _right_way_up(problem: Problem, optimum: Optimum) -> Optimum:
+    """The same optimum with no diagonal entry of an ``L`` below zero: which sign the search met is chance."""
+    signs = []
+    for number, term in enumerate(problem.terms):
+        own = np.where(np.diag(problem.factor(optimum.theta, number)) < 0.0, -1.0, 1.0)
+        signs.append(own if term.diagonal else np.repeat(own, np.arange(len(own), 0, -1)))  # L goes by columns
+    sign = np.concatenate([*signs, np.ones(len(optimum.theta) - sum(map(len, signs)))])
+    point, bend = optimum.point, optimum.bend
+    return replace(optimum, theta=sign * optimum.theta, point=replace(point, gradient=sign * point.slope()),
+                   bend=None if bend is None else sign[:, None] * bend * sign)
 
 
 def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
