@@ -96,13 +96,18 @@ class Guessed:
         return slope.T @ gradient
 
 
-def descend_with(counted: Counted, theta: np.ndarray, curvature: np.ndarray, enough: float = ENOUGH) -> np.ndarray:
-    return descend(counted, theta, Guessed(theta, curvature), enough)
+def descend_with(counted: Counted, theta: np.ndarray, curvature: np.ndarray,
+                 enough: float = ENOUGH) -> tuple[np.ndarray, np.ndarray]:
+    """The way down by a guessed curvature, and the curvature as it was found on the way."""
+    chart = Guessed(theta, curvature)
+    theta, inverse = descend(counted, theta, chart, enough)
+    return theta, np.linalg.inv(chart.spread @ inverse @ chart.spread.T)
 
 
-def descend(counted: Counted, theta: np.ndarray, chart, enough: float = ENOUGH) -> np.ndarray:
+def descend(counted: Counted, theta: np.ndarray, chart, enough: float = ENOUGH) -> tuple[np.ndarray, np.ndarray]:
     """Quasi-Newton (BFGS) until a step gains less than ``enough``; Newton's steps do the rest better.
 
+    Gives where it ended, and the inverse curvature there in the chart's coordinates, as the steps have taught it.
     Nocedal & Wright 2006, Numerical Optimization (2nd ed.), algorithm 6.1, with backtracking (algorithm 3.1, steps
     by interpolation as in section 3.5) and the update left out where the curvature along the step is not positive.
     """
@@ -131,10 +136,10 @@ def descend(counted: Counted, theta: np.ndarray, chart, enough: float = ENOUGH) 
         turned = chart.pull(slope, trial.slope()) - gradient
         gained = value - trial.value
         z, theta, value, gradient = z + moved, trial_theta, trial.value, gradient + turned
-        if gained < enough:
-            break
         along = moved @ turned
         if along > 1e-10 * np.sqrt((moved @ moved) * (turned @ turned)):
             across = np.eye(len(z)) - np.outer(moved, turned) / along
             inverse = across @ inverse @ across.T + np.outer(moved, moved) / along
-    return theta
+        if gained < enough:
+            break
+    return theta, inverse

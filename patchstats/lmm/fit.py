@@ -224,7 +224,10 @@ def _start_from_part(problem: Problem, rows: Rows) -> tuple[np.ndarray | None, n
         rough, bend = rough_optimum(Problem(terms, Independent(moments, rows.unit), problem.scaling, reml=problem.reml))
     except np.linalg.LinAlgError:  # a fixed column that this part of the rows does not move
         return None, None
-    return rough, _PART * bend
+    # what is known of a term's spread grows with its levels
+    more = np.concatenate([np.full(term.n_theta, np.sqrt(whole.n_levels / term.n_levels))
+                           for term, whole in zip(terms, problem.terms, strict=True)])
+    return rough, bend * np.outer(more, more)
 
 
 def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, near: Optimum | None = None) -> Optimum:
@@ -244,7 +247,7 @@ def find_optimum(problem: Problem, rows: Rows, start_fit: np.ndarray, near: Opti
         start, curvature = _start_from_independent(problem, rows)
     elif len(rows.codes) >= _LARGE:
         start, curvature = _start_from_part(problem, rows)
-    optimum = search(problem, start, curvature, near=near is not None)
+    optimum = search(problem, start, curvature)
     if not (isinstance(residuals, PowerResiduals) and residuals.of is None):
         return optimum
     value = np.inf

@@ -22,7 +22,7 @@ from patchstats.remarks import ModelError
 _SNAP = 2e-3  # singular values of L (standard deviations in units of the residual's) below this are tried at zero
 _EARLY_SNAP = 0.05  # the same before Newton's steps, where a false zero is left again
 _VAST = 1e3  # where a standard deviation is so many times the residual's, the residual may be rounding alone
-_NEWTON_STEPS = 8
+_NEWTON_STEPS, _SMALLEST_STEP = 8, 1e-11
 _MOST_ROUNDS = 6
 
 
@@ -41,15 +41,14 @@ class Optimum:
     bend: np.ndarray | None
 
 
-def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None, *,
-           near: bool = False) -> Optimum:
-    """Minimise; deterministic, and to more digits than are shown. ``curvature``: a guess of the Hessian at start.
+def search(problem: Problem, start: np.ndarray | None = None, curvature: np.ndarray | None = None) -> Optimum:
+    """Minimise; deterministic, and to more digits than are shown.
 
-    ``near``: the start is so near that Newton's steps with that curvature are tried first.
+    ``curvature``: a guess of the Hessian at a start that is not far off; steps with it are tried first.
     Raises ``ModelError`` where the likelihood has no top because the model explains every row.
     """
     try:
-        optimum = _right_way_up(problem, _search(Counted(problem), start, curvature, near))
+        optimum = _right_way_up(problem, _search(Counted(problem), start, curvature))
         if not _leaves_nothing(problem, optimum):
             return optimum
         cause = None
@@ -81,30 +80,26 @@ def _leaves_nothing(problem: Problem, optimum: Optimum) -> bool:
     return bool(optimum.point.sigma2 < 100.0 * np.finfo(float).eps * problem.evaluate(bare, gradient=False).sigma2)
 
 
-def _search(counted: Counted, start: np.ndarray | None, curvature: np.ndarray | None, near: bool) -> Optimum:
+def _search(counted: Counted, start: np.ndarray | None, curvature: np.ndarray | None) -> Optimum:
     problem = counted.problem
     theta = problem.start() if start is None else np.array(start, dtype=float)
     if not len(theta):
         return _polish(counted, theta)
     if curvature is not None:
-        theta = descend_with(counted, theta, curvature)
-    if near and curvature is not None:
-        optimum = _finished(counted, theta, curvature)
+        optimum = _finished(counted, *descend_with(counted, theta, curvature))
         if _settled(optimum) and _leave_false_zero(counted, optimum.theta) is None:
             return optimum
         theta = optimum.theta
-    if near or curvature is None:
-        theta = descend(counted, theta, Bent(problem))
-    optimum = _after(counted, theta)
+    optimum = _after(counted, descend(counted, theta, Bent(problem))[0])
     for _ in range(_MOST_ROUNDS):
         pushed = _leave_false_zero(counted, optimum.theta)
         if pushed is not None:
-            optimum = _after(counted, descend(counted, pushed, Bent(problem)))
+            optimum = _after(counted, descend(counted, pushed, Bent(problem))[0])
         elif _settled(optimum):
             break
         else:  # a bent valley, as near a perfect correlation, takes more than one round
             bend = _forward_hessian(counted, optimum.theta, optimum.point)
-            optimum = _after(counted, descend_with(counted, optimum.theta, bend, enough=0.0))
+            optimum = _after(counted, descend_with(counted, optimum.theta, bend, enough=0.0)[0])
     return optimum
 
 
@@ -115,7 +110,7 @@ def _after(counted: Counted, theta: np.ndarray) -> Optimum:
         pushed = _leave_false_zero(counted, theta, ENOUGH)
         if pushed is None:
             break
-        theta = descend(counted, pushed, Bent(counted.problem))
+        theta, _ = descend(counted, pushed, Bent(counted.problem))
     return _finished(counted, theta)
 
 
@@ -133,12 +128,12 @@ def _settled(optimum: Optimum) -> bool:
 
 
 def rough_optimum(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
-    """The quasi-Newton part of the search alone and the Hessian there: a good start for a dearer problem."""
+    """Roughly the optimum and the Hessian there: a good start for a dearer problem."""
     counted = Counted(problem)
     theta = problem.start()
     if not len(theta):
         return theta, np.zeros((0, 0))
-    theta = _lift(problem, descend(counted, theta, Bent(problem)))
+    theta = _lift(problem, descend(counted, theta, Bent(problem), enough=0.1)[0])
     return theta, _forward_hessian(counted, theta, counted(theta))
 
 
@@ -239,7 +234,7 @@ def _polish(counted: Counted, theta: np.ndarray, guess: np.ndarray | None = None
     With a ``guess`` of them no differences are taken: the steps amend it, or stop where it leads nowhere.
     """
     point = counted(theta)
-    size, gain = len(theta), 0.0
+    size, gain, last = len(theta), 0.0, 0.0
     hessian = guess
     for _ in range(_NEWTON_STEPS if guess is None else 2 * _NEWTON_STEPS):
         if not size:
@@ -251,7 +246,7 @@ def _polish(counted: Counted, theta: np.ndarray, guess: np.ndarray | None = None
         step = np.zeros(size)
         step[free] = _newton_step(hessian[np.ix_(free, free)], point.slope()[free])
         gain = float(point.slope() @ step)
-        if np.abs(step).max() < 1e-11:
+        if np.abs(step).max() < _SMALLEST_STEP:
             break
         moved, length = None, 1.0
         while length > 1e-3:
@@ -270,6 +265,11 @@ def _polish(counted: Counted, theta: np.ndarray, guess: np.ndarray | None = None
         elif abs(missed @ went) > 1e-8 * np.linalg.norm(missed) * np.linalg.norm(went):
             # the symmetric rank-one update (Nocedal & Wright 2006, equation 6.24)
             hessian = hessian + np.outer(missed, missed) / (missed @ went)
+        size_of = np.abs(went).max()
+        if size_of ** 2 < _SMALLEST_STEP * last:  # the next step will have shrunk at least as much as this one did
+            gain *= (size_of / last) ** 2
+            break
+        last = size_of
     return Optimum(theta, point, counted.count, abs(gain), abs(gain) < 1e-6, hessian)
 
 

@@ -62,7 +62,7 @@ def refit(fit: MixedFit, y: np.ndarray | None = None, *, method: str | None = No
         return fit
     if y is None and len(fit.design.y) == 0:  # fed in pieces: the sums serve either method
         problem = Problem(fit.problem.terms, fit.problem.residuals, fit.problem.scaling, reml=method == "REML")
-        optimum = search(problem, fit.optimum.theta, fit.optimum.bend, near=True)
+        optimum = search(problem, fit.optimum.theta, fit.optimum.bend)
         return replace(fit, method=method, problem=problem, optimum=optimum)
     fit.need_rows()
     if y is not None:
