@@ -41,10 +41,6 @@ class Counted:
             return None
         return point if np.isfinite(point.value) and np.isfinite(point.slope()).all() else None
 
-    def value_and_gradient(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
-        point = self.tried(theta)
-        return (1e300, np.zeros_like(theta)) if point is None else (point.value, point.slope())
-
 
 class Bent:
     """Coordinates in which the criterion is nearly round, and in which a search goes far in few steps.
@@ -82,9 +78,9 @@ class Guessed:
 
     def __init__(self, theta: np.ndarray, curvature: np.ndarray):
         values, vectors = np.linalg.eigh(curvature)
-        values = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
+        values = np.maximum(np.abs(values), max(1e-4 * np.abs(values).max(), 1e-12))
         self.theta, self.spread = theta, vectors / np.sqrt(values)
-        self.unit = 0.1
+        self.unit = 0.1  # no step is longer than ten units: by a right guess, one would gain 50
 
     def inward(self, theta: np.ndarray) -> np.ndarray:
         return np.linalg.solve(self.spread, theta - self.theta)

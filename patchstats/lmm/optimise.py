@@ -161,8 +161,8 @@ def _snap(counted: Counted, theta: np.ndarray, below: float = _SNAP) -> np.ndarr
     if problem.fixed_scale and abs(theta[-1]) < _SNAP:
         trial = theta.copy()
         trial[-1] = 0.0
-        trial_value, _ = counted.value_and_gradient(trial)
-        if trial_value <= value + 1e-9 * max(1.0, abs(value)):
+        point = counted.tried(trial)
+        if point is not None and point.value <= value + 1e-9 * max(1.0, abs(value)):
             theta = trial
     return theta
 
